@@ -1,0 +1,27 @@
+// Reads board, vectors, fixture and machine files. The only user of the YAML library.
+//
+// Every function returns either a complete, checked value or the first error in file order, with
+// file:line:column, what was expected, what was found and the likely remedy (Trouble::input).
+// Nothing is driven and nothing is written. Bounded: depth, size, step count (see limits in reader.cpp).
+#pragma once
+
+#include <string>
+
+#include "host/base/result.h"
+#include "host/files/board.h"
+#include "host/files/fixture.h"
+#include "host/files/vectors.h"
+
+namespace tenterhook::files {
+
+Result<Board> read_board(const std::string& path);
+// A vectors file with the board it names, or a board file that carries `steps:` itself.
+Result<Vectors> read_vectors(const std::string& path);
+Result<Fixture> read_fixture(const std::string& path);
+
+// The same from text, for tests and for recorded runs; `path` is used in marks and to resolve names.
+Result<Board> parse_board(const std::string& path, const std::string& text);
+Result<Vectors> parse_vectors(const std::string& path, const std::string& text);
+Result<Fixture> parse_fixture(const std::string& path, const std::string& text);
+
+}  // namespace tenterhook::files

@@ -1,0 +1,112 @@
+// One run as it is recorded, shown and reported: value types only, no database.
+//
+// host/report renders it, host/record keeps it, commands/run.cpp fills it step by step.
+#pragma once
+
+#include <map>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "host/files/board.h"
+#include "host/measure/reading.h"
+
+namespace tenterhook::record {
+
+struct StepRecord {
+  int index = 0;
+  std::string source;  // "acceptance.vectors.yaml:6"
+  std::string say;
+  std::vector<std::pair<std::string, files::Bit>> set;
+  std::vector<std::pair<std::string, int>> pulse;  // clock line, count
+  double time_s = 0.0;                             // since the first set
+  std::vector<measure::Reading> readings;
+};
+
+struct MarginRecord {
+  std::string to;  // receiving family
+  double low_v = 0.0, high_v = 0.0, U_v = 0.0;
+};
+
+struct LevelRecord {
+  struct Side {
+    double min_v = 0.0, max_v = 0.0, mean_v = 0.0, U_v = 0.0;
+    int n = 0;
+    int worst_step = -1;
+  };
+  std::string line;
+  std::optional<Side> low, high;
+  std::vector<MarginRecord> margins;
+  std::optional<double> margin_low_v, margin_high_v;  // worst over all receivers
+};
+
+// cause: "over-current", "rail-out-of-window", "stop", "lid", "deadman", "link", ...
+struct Aborted {
+  std::string cause;
+  std::string where;
+  std::string blame;  // board | lead | fixture | link | person
+  std::string message;
+};
+
+struct Times {
+  double total_s = 0, relay_s = 0, settle_s = 0, convert_s = 0, pulse_s = 0, overhead_s = 0;
+  double prepare_s = 0, discharge_s = 0;
+};
+
+struct RailRecord {
+  std::string rail;
+  double nominal_v = 0, measured_v = 0, U_v = 0, amps = 0;
+  double window_min_v = 0, window_max_v = 0;
+};
+
+// A captured curve: current or volts of one rail over time since switch-on.
+struct CurveRecord {
+  std::string rail;
+  std::string quantity;  // "amps" or "volts"
+  std::vector<double> time_s, value;
+};
+
+struct PowerRecord {
+  std::vector<RailRecord> rails;
+  std::vector<CurveRecord> curves;
+  std::optional<double> warm_up_s;
+  std::optional<double> discharged_below_v;
+};
+
+struct Counters {  // of the link, both ends
+  long frames_sent = 0, frames_received = 0, crc_errors = 0, overruns = 0, timeouts = 0, resent = 0;
+  long starvations = 0, resets = 0;
+};
+
+struct RunRecord {
+  long number = 0;      // assigned by the store
+  std::string uid;      // assigned by the store
+  std::string started;  // UTC, ISO 8601
+  std::string kind = "run";  // the command that made it
+  std::string board, board_serial;
+  std::string vectors;
+  std::string fixture, fixture_serial, firmware_build;
+  std::string calibration;  // hash, or "nominal"
+  std::string operator_name, notes;
+  std::optional<unsigned long long> seed;  // emulated only
+  std::vector<std::string> faults;         // emulated only
+  std::vector<files::SourceFile> sources;
+  measure::Verdict verdict = measure::Verdict::none;
+  std::optional<Aborted> aborted;
+  bool complete = false;  // false while running, and for ever if it was cut short
+  int steps_planned = 0;
+  Times time;
+  Counters link;
+  long relay_operations = 0;
+  std::vector<StepRecord> steps;
+  std::vector<LevelRecord> levels;
+  PowerRecord power;
+  std::vector<std::string> warnings;
+};
+
+struct CountsOf {
+  int steps = 0, readings = 0, pass = 0, fail = 0, unsure = 0;
+};
+CountsOf counts_of(const RunRecord& run);
+
+}  // namespace tenterhook::record
