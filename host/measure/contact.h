@@ -1,0 +1,22 @@
+// The open-lead rule: an unconnected sense lead reads a fixed voltage (the divider's bias) that looks
+// like a perfectly good low. A reading that close to it proves a level only if the same lead showed,
+// before and after it in the run, that it is connected.
+#pragma once
+
+#include <functional>
+#include <vector>
+
+#include "host/measure/reading.h"
+
+namespace tenterhook::measure {
+
+// How near the open voltage a reading is suspect.
+constexpr Volts kOpenLeadZone{3.0};
+
+// `run` holds every reading of one lead in time order. proven_before / proven_after: a pull-up check
+// of this lead passed before the first / after the last reading. Turns a `pass` inside the zone to
+// `unsure` unless the lead was proven on both sides. Returns how many were turned.
+int apply_open_lead_rule(const std::vector<Reading*>& run, Volts open_reads, bool proven_before,
+                         bool proven_after);
+
+}  // namespace tenterhook::measure
