@@ -106,6 +106,7 @@ class Builder : public YAML::EventHandler {
              "shorten it");
     node.quoted = tag == "!";
     node.text = value;
+    if (node.quoted) check_quotation(mark);
     // A plain scalar on one line stands in the file letter by letter; otherwise it was folded.
     if (!node.quoted && lines_.from(mark.line, mark.column).substr(0, value.size()) != value) {
       refuse(mark, fmt::format("the text '{}' runs over a line end", shown(value)),
@@ -150,6 +151,20 @@ class Builder : public YAML::EventHandler {
       remedy = "quote text that has a comma: \"one, two\"";
     }
     throw Refused{error_at(key.place, fmt::format("key '{}' has no value", shown(key.text)), remedy)};
+  }
+
+  // The library lets a quotation run on to the end of the file.
+  void check_quotation(const YAML::Mark& mark) const {
+    const std::string_view here = lines_.from(mark.line, mark.column);
+    const char quote = here.empty() ? '\0' : here.front();
+    if (quote != '\'' && quote != '"') return;  // a block of text
+    for (std::size_t i = 1; i < here.size() && here[i] != '\n'; ++i) {
+      if (quote == '"' && here[i] == '\\') ++i;
+      else if (here[i] == quote && quote == '\'' && here.substr(i + 1, 1) == "'") ++i;
+      else if (here[i] == quote) return;
+    }
+    refuse(mark, "a quotation mark is not closed on its line",
+           "close it; for text of several lines use '|' and indent the text");
   }
 
   Node make(Node::Kind kind, const YAML::Mark& mark, const std::string& tag) {
@@ -285,6 +300,7 @@ std::size_t utf8_length(std::string_view text, std::size_t at) {
 
 Status check_characters(const std::string& path, std::string_view text) {
   int line = 1, column = 1;
+  bool indenting = true;  // only blanks so far on this line
   for (std::size_t i = 0; i < text.size();) {
     const std::size_t length = utf8_length(text, i);
     const auto byte = static_cast<unsigned char>(text[i]);
@@ -294,6 +310,11 @@ Status check_characters(const std::string& path, std::string_view text) {
     const bool lone_return = byte == '\r' && (i + 1 >= text.size() || text[i + 1] != '\n');
     if ((byte < 0x20 && byte != '\n' && byte != '\t' && byte != '\r') || byte == 0x7F || lone_return)
       return error_at(at(), fmt::format("control character 0x{:02X}", byte), "remove it");
+    if (byte == '\t' && indenting)
+      return error_at(at(), "a tab where the indentation must be spaces", "replace the tab by spaces");
+    if (byte == '%' && column == 1)
+      return error_at(at(), "a '%' directive is not part of this format", "remove the line");
+    indenting = byte == '\n' || (indenting && byte == ' ');
     if (byte == '\n') ++line, column = 1;
     else ++column;
     i += length;
