@@ -28,7 +28,10 @@ struct Feed {
 // The drives come in banks whose low and high terminals are jumpered once, before the first run.
 constexpr int kDrivesPerBank = 8;
 constexpr int kBanks = 2;
-struct Supplied { Feed low, high; };
+struct Supplied {
+  Feed low, high;
+  friend bool operator==(const Supplied&, const Supplied&) = default;
+};
 
 struct RailPlan {
   files::Rail rail;
