@@ -1,0 +1,396 @@
+// The step program: what the fixture executes by its own clock. A plain stream of operations, cut into
+// Chunks anywhere; longer than the device's memory, executed while it is still arriving.
+//
+// Shape:   label op op ... label op ... end
+//   Every operation but `end` belongs to a step; a label opens the step and declares what it needs: the
+//   bytes of its operations and the store bytes of its results. The device enters a step only when
+//   all its bytes are loaded and its results have room, so that it never stops inside one. Waiting
+//   at a label for program counts as a starvation unless the label is `patient` (or is the first one);
+//   more than kStarvedMs of it is the fault `starved`. What was declared wrong is a bad_program.
+//   Power-up, warm-up and power-down are steps like any other; step numbers mean nothing to the device.
+//   A connection made in one step stays in the next; nothing is implied at a label.
+//
+// Operations execute in order; each ends before the next one begins. Times:
+//   drive, fast, route, bus  command the relays and return at once (after kBreakUs when contacts both
+//                     open and close: what opens goes first). Their contacts are stable only after
+//                     relay_wait.
+//   relay_wait(us)    waits until `us` after the relays were last commanded, if any bit of the relay chain
+//                     changed since the last relay_wait; else not at all.
+//   wait(us)          waits.
+//   pulse             returns when the last pulse and its gap have passed.
+//   sample            returns when the last conversion is in.
+//   rail              returns when the rail's relays are stable (up to kRailRelayUs) and its switch has
+//                     been moved; the volts come later: rail_until, wait.
+//
+// Safety, kept by the device whatever the program says (else the fault wrong_order):
+//   - rail on or pre-charge needs a guard for it, and every rail in guard.needs armed;
+//   - drive, fast and route connect nothing until every guarded rail is armed (and so in its window);
+//   - a guarded rail's current limit trips from the moment it is switched on; its window from arm on.
+//
+// Encoding: opcode u8, then the fields in the order of the struct, little-endian, op_bytes() in all.
+#pragma once
+
+#include <stdint.h>
+
+#include "firmware/wire/bytes.h"
+#include "firmware/wire/limits.h"
+
+namespace tenterhook {
+namespace wire {
+
+enum class Op : uint8_t {
+  end = 0x01,
+  label = 0x02,
+  drive = 0x10,
+  fast = 0x11,
+  pulse = 0x12,
+  wait = 0x13,
+  relay_wait = 0x14,
+  route = 0x15,
+  bus = 0x16,
+  trigger = 0x17,
+  sample = 0x20,
+  mark = 0x21,
+  guard = 0x30,
+  rail = 0x31,
+  arm = 0x32,
+  rail_until = 0x33,
+  bleed = 0x34,
+  // Reserved, each behind its feature bit; sizes come with the feature.
+  edge_count = 0x40,
+  delayed_sample = 0x41,
+  curve = 0x42,
+  crossing = 0x43,
+  pulse_pair = 0x44,
+};
+
+constexpr uint16_t kBreakUs = 4000;        // contacts that open have opened (release time of a reed or relay)
+constexpr uint16_t kRailRelayUs = 30000;   // a rail's series relay is closed and has stopped bouncing
+constexpr uint8_t kRailChannels = 4;
+constexpr uint32_t kPulseTicksMin = 5;             // 312.5 ns
+constexpr uint32_t kPulseTicksMax = 960000000UL;   // 60 s
+constexpr uint32_t kGapTicksMin = 640;             // 40 us: between the pulses of one operation
+constexpr uint32_t kWaitUsMax = 600000000UL;       // 10 minutes
+
+// Ends the program: everything opens and falls in the safe order, then Event ended, state idle.
+// What follows it in the stream is discarded.
+struct EndOp {};
+
+struct LabelOp {
+  uint16_t step = 0;     // any but kNoStep
+  uint16_t bytes = 0;    // of the operations up to the next label or end; at most kStepBytesMax
+  uint16_t results = 0;  // sample_result_bytes() and kEventResultBytes of its samples and events
+  uint8_t flags = 0;     // kLabelPatient
+};
+constexpr uint8_t kLabelPatient = 1;  // the host may take its time here (a person decides): no starvation
+
+// All drive channels at once: bit i of connect closes drive i's connection; bit i of high selects its
+// high side (else low). A level change of a connected drive is made by its changeover contact.
+struct DriveOp {
+  uint16_t connect = 0;
+  uint16_t high = 0;
+};
+
+struct FastOp {
+  uint8_t channel = 0;
+  uint8_t connect = 0;  // 1: its series reed closes
+  uint8_t level = 0;    // 1: high; set before the reed moves
+};
+
+// `count` pulses of width_ticks at the active level, each followed by gap_ticks at the other one; the
+// line must rest at the other level before. Exact to the tick of 1 / HelloReply::clock_hz.
+struct PulseOp {
+  uint8_t channel = 0;
+  uint8_t active = 1;
+  uint32_t count = 1;
+  uint32_t width_ticks = 0;  // kPulseTicksMin..kPulseTicksMax
+  uint32_t gap_ticks = 0;    // kGapTicksMin..kPulseTicksMax; with count 1 smaller ones are lengthened
+};
+
+struct WaitOp {
+  uint32_t us = 0;  // up to kWaitUsMax
+};
+struct RelayWaitOp {
+  uint32_t us = 0;
+};
+
+struct RouteOp {
+  uint16_t drives = 0;  // bit i: fast.1 to drive i's lead
+};
+
+// The test bus: what it is, and which sense leads are on it.
+struct BusOp {
+  uint8_t mode = 0;
+  uint64_t senses = 0;
+};
+constexpr uint8_t kBusLoad22k = 1;
+constexpr uint8_t kBusLoad220k = 2;
+constexpr uint8_t kBusPull10k = 4;
+constexpr uint8_t kBusPull1M = 8;
+
+struct TriggerOp {
+  uint8_t level = 0;
+};
+
+// Samples the sense channels and the aux sources of both masks, n conversions each, round robin in
+// ascending order of source (senses first), one conversion each kConversionPairUs: 192 of them spread
+// over one 50 Hz period. At most kSampleChannelsMax channels, n up to kConversionsMax. The results go
+// out as Samples frames.
+struct SampleOp {
+  uint64_t senses = 0;
+  uint64_t aux = 0;  // bits of Aux in message.h
+  uint16_t n = 0;
+};
+constexpr uint8_t kConversionPairUs = 104;  // one of the sample, one of the safety channels
+
+// Sends Event mark with the time.
+struct MarkOp {
+  uint32_t id = 0;
+};
+
+// What guards a rail; may be given again at any time (a higher limit during inrush). Counts are the raw
+// 0..1023 of kAuxRail + r and kAuxCurrent + r.
+struct GuardOp {
+  uint8_t rail = 0;
+  uint8_t flags = 0;      // kGuardProtects
+  uint8_t needs = 0;      // bit r: rail r must be armed before this one is switched on
+  uint16_t min = 0;       // window, once armed: min <= volts <= max
+  uint16_t max = 1023;
+  uint16_t limit = 0;     // over-current above it, always (two conversions in a row)
+  uint16_t base = 0;      // heating: current above base charges by I^2 - base^2, below it discharges...
+  uint32_t heating = 0;   // ...and trips beyond this, in counts^2 * ms; 0: not used
+};
+constexpr uint8_t kGuardProtects = 1;  // falls kProtectMsMin..kProtectMsMax after the others (bias)
+
+enum class RailMode : uint8_t { off = 0, pre_charge = 1, on = 2 };
+struct RailOp {
+  uint8_t rail = 0;
+  RailMode mode = RailMode::off;
+};
+
+// From now on exactly these rails trip when they leave their windows. Switching a rail off disarms it.
+struct ArmOp {
+  uint8_t rails = 0;
+};
+
+// Waits until volts >= min and current_min <= current <= current_max have held for hold_ms without
+// a break, then sends Event rail_up; after within_ms the fault rail_late.
+struct RailUntilOp {
+  uint8_t rail = 0;
+  uint16_t min = 0;
+  uint16_t current_min = 0;
+  uint16_t current_max = 1023;
+  uint32_t hold_ms = 0;
+  uint32_t within_ms = 0;
+};
+
+// Rails whose bleeder stays connected while they are on. Rails that are off are always bled.
+struct BleedOp {
+  uint8_t rails = 0;
+};
+
+// Bytes of an operation, opcode included; 0 for one that this version does not know.
+constexpr uint8_t op_bytes(Op op) {
+  switch (op) {
+    case Op::end: return 1;
+    case Op::label: return 8;
+    case Op::drive: return 5;
+    case Op::fast: return 4;
+    case Op::pulse: return 15;
+    case Op::wait: return 5;
+    case Op::relay_wait: return 5;
+    case Op::route: return 3;
+    case Op::bus: return 10;
+    case Op::trigger: return 2;
+    case Op::sample: return 19;
+    case Op::mark: return 5;
+    case Op::guard: return 16;
+    case Op::rail: return 3;
+    case Op::arm: return 2;
+    case Op::rail_until: return 16;
+    case Op::bleed: return 2;
+    case Op::edge_count:
+    case Op::delayed_sample:
+    case Op::curve:
+    case Op::crossing:
+    case Op::pulse_pair:
+      break;
+  }
+  return 0;
+}
+constexpr uint8_t kOpBytesMax = 19;
+
+// put(writer, op) appends the operation with its opcode; get(reader, op) reads its fields after the
+// opcode has been taken. Both leave errors to Writer::ok() and Reader::ok().
+inline void put_op(Writer& w, Op op) { w.u8(static_cast<uint8_t>(op)); }
+
+inline void put(Writer& w, const EndOp&) { put_op(w, Op::end); }
+
+inline void put(Writer& w, const LabelOp& o) {
+  put_op(w, Op::label);
+  w.u16(o.step);
+  w.u16(o.bytes);
+  w.u16(o.results);
+  w.u8(o.flags);
+}
+inline void get(Reader& r, LabelOp& o) {
+  o.step = r.u16();
+  o.bytes = r.u16();
+  o.results = r.u16();
+  o.flags = r.u8();
+}
+
+inline void put(Writer& w, const DriveOp& o) {
+  put_op(w, Op::drive);
+  w.u16(o.connect);
+  w.u16(o.high);
+}
+inline void get(Reader& r, DriveOp& o) {
+  o.connect = r.u16();
+  o.high = r.u16();
+}
+
+inline void put(Writer& w, const FastOp& o) {
+  put_op(w, Op::fast);
+  w.u8(o.channel);
+  w.u8(o.connect);
+  w.u8(o.level);
+}
+inline void get(Reader& r, FastOp& o) {
+  o.channel = r.u8();
+  o.connect = r.u8();
+  o.level = r.u8();
+}
+
+inline void put(Writer& w, const PulseOp& o) {
+  put_op(w, Op::pulse);
+  w.u8(o.channel);
+  w.u8(o.active);
+  w.u32(o.count);
+  w.u32(o.width_ticks);
+  w.u32(o.gap_ticks);
+}
+inline void get(Reader& r, PulseOp& o) {
+  o.channel = r.u8();
+  o.active = r.u8();
+  o.count = r.u32();
+  o.width_ticks = r.u32();
+  o.gap_ticks = r.u32();
+}
+
+inline void put(Writer& w, const WaitOp& o) {
+  put_op(w, Op::wait);
+  w.u32(o.us);
+}
+inline void get(Reader& r, WaitOp& o) { o.us = r.u32(); }
+
+inline void put(Writer& w, const RelayWaitOp& o) {
+  put_op(w, Op::relay_wait);
+  w.u32(o.us);
+}
+inline void get(Reader& r, RelayWaitOp& o) { o.us = r.u32(); }
+
+inline void put(Writer& w, const RouteOp& o) {
+  put_op(w, Op::route);
+  w.u16(o.drives);
+}
+inline void get(Reader& r, RouteOp& o) { o.drives = r.u16(); }
+
+inline void put(Writer& w, const BusOp& o) {
+  put_op(w, Op::bus);
+  w.u8(o.mode);
+  w.u64(o.senses);
+}
+inline void get(Reader& r, BusOp& o) {
+  o.mode = r.u8();
+  o.senses = r.u64();
+}
+
+inline void put(Writer& w, const TriggerOp& o) {
+  put_op(w, Op::trigger);
+  w.u8(o.level);
+}
+inline void get(Reader& r, TriggerOp& o) { o.level = r.u8(); }
+
+inline void put(Writer& w, const SampleOp& o) {
+  put_op(w, Op::sample);
+  w.u64(o.senses);
+  w.u64(o.aux);
+  w.u16(o.n);
+}
+inline void get(Reader& r, SampleOp& o) {
+  o.senses = r.u64();
+  o.aux = r.u64();
+  o.n = r.u16();
+}
+
+inline void put(Writer& w, const MarkOp& o) {
+  put_op(w, Op::mark);
+  w.u32(o.id);
+}
+inline void get(Reader& r, MarkOp& o) { o.id = r.u32(); }
+
+inline void put(Writer& w, const GuardOp& o) {
+  put_op(w, Op::guard);
+  w.u8(o.rail);
+  w.u8(o.flags);
+  w.u8(o.needs);
+  w.u16(o.min);
+  w.u16(o.max);
+  w.u16(o.limit);
+  w.u16(o.base);
+  w.u32(o.heating);
+}
+inline void get(Reader& r, GuardOp& o) {
+  o.rail = r.u8();
+  o.flags = r.u8();
+  o.needs = r.u8();
+  o.min = r.u16();
+  o.max = r.u16();
+  o.limit = r.u16();
+  o.base = r.u16();
+  o.heating = r.u32();
+}
+
+inline void put(Writer& w, const RailOp& o) {
+  put_op(w, Op::rail);
+  w.u8(o.rail);
+  w.u8(static_cast<uint8_t>(o.mode));
+}
+inline void get(Reader& r, RailOp& o) {
+  o.rail = r.u8();
+  o.mode = static_cast<RailMode>(r.u8());
+}
+
+inline void put(Writer& w, const ArmOp& o) {
+  put_op(w, Op::arm);
+  w.u8(o.rails);
+}
+inline void get(Reader& r, ArmOp& o) { o.rails = r.u8(); }
+
+inline void put(Writer& w, const RailUntilOp& o) {
+  put_op(w, Op::rail_until);
+  w.u8(o.rail);
+  w.u16(o.min);
+  w.u16(o.current_min);
+  w.u16(o.current_max);
+  w.u32(o.hold_ms);
+  w.u32(o.within_ms);
+}
+inline void get(Reader& r, RailUntilOp& o) {
+  o.rail = r.u8();
+  o.min = r.u16();
+  o.current_min = r.u16();
+  o.current_max = r.u16();
+  o.hold_ms = r.u32();
+  o.within_ms = r.u32();
+}
+
+inline void put(Writer& w, const BleedOp& o) {
+  put_op(w, Op::bleed);
+  w.u8(o.rails);
+}
+inline void get(Reader& r, BleedOp& o) { o.rails = r.u8(); }
+
+}  // namespace wire
+}  // namespace tenterhook
