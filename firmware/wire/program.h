@@ -173,11 +173,13 @@ struct ArmOp {
   uint8_t rails = 0;
 };
 
-// Waits until volts >= min and current_min <= current <= current_max have held for hold_ms without
-// a break, then sends Event rail_up; after within_ms the fault rail_late.
+// Waits until min <= volts <= max (a negative rail comes from above: it needs the max) and
+// current_min <= current <= current_max have held for hold_ms without a break, then sends Event
+// rail_up; after within_ms the fault rail_late.
 struct RailUntilOp {
   uint8_t rail = 0;
   uint16_t min = 0;
+  uint16_t max = 1023;
   uint16_t current_min = 0;
   uint16_t current_max = 1023;
   uint32_t hold_ms = 0;
@@ -207,7 +209,7 @@ constexpr uint8_t op_bytes(Op op) {
     case Op::guard: return 16;
     case Op::rail: return 3;
     case Op::arm: return 2;
-    case Op::rail_until: return 16;
+    case Op::rail_until: return 18;
     case Op::bleed: return 2;
     case Op::edge_count:
     case Op::delayed_sample:
@@ -372,6 +374,7 @@ inline void put(Writer& w, const RailUntilOp& o) {
   put_op(w, Op::rail_until);
   w.u8(o.rail);
   w.u16(o.min);
+  w.u16(o.max);
   w.u16(o.current_min);
   w.u16(o.current_max);
   w.u32(o.hold_ms);
@@ -380,6 +383,7 @@ inline void put(Writer& w, const RailUntilOp& o) {
 inline void get(Reader& r, RailUntilOp& o) {
   o.rail = r.u8();
   o.min = r.u16();
+  o.max = r.u16();
   o.current_min = r.u16();
   o.current_max = r.u16();
   o.hold_ms = r.u32();
