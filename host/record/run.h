@@ -98,15 +98,21 @@ struct RunRecord {
   Times time;
   Counters link;
   long relay_operations = 0;
+  std::map<std::string, long> relay_wear;  // channel ("drive.3") -> operations in this run
   std::vector<StepRecord> steps;
   std::vector<LevelRecord> levels;
   PowerRecord power;
   std::vector<std::string> warnings;
+  // Results of other kinds as JSON text by name ("timing", "budget", "diagnosis"): kept as given
+  // and placed under that name in the run's JSON.
+  std::map<std::string, std::string> sections;
 };
 
 struct CountsOf {
   int steps = 0, readings = 0, pass = 0, fail = 0, unsure = 0;
 };
+// Readings that were judged; those with Verdict::none are counted nowhere.
 CountsOf counts_of(const RunRecord& run);
+std::string verdict_word(measure::Verdict verdict);  // "pass", "fail", "unsure", "none"
 
 }  // namespace tenterhook::record
