@@ -22,30 +22,25 @@ constexpr double kSampleSeconds = 2 * 52e-6;
 constexpr Seconds kDefaultPulse{100e-6};
 constexpr int kConversionsAtLeast = 4;
 
-// Contacts and levels as they stand between steps.
-struct Outputs {
-  std::uint32_t drive_connect = 0, drive_high = 0, fast_connect = 0, fast_high = 0;
-};
-
 void put(std::uint32_t& mask, int bit, bool on) {
   if (on) mask |= 1u << bit; else mask &= ~(1u << bit);
 }
 
 // An undriven bit, or a level that the family gives by letting go, opens the connection; the level
 // relay then stays as it is, which saves an operation.
-void set_line(const Plan& plan, const Line& line, Bit bit, Outputs& outputs) {
+void set_line(const Plan& plan, const Line& line, Bit bit, Contacts& contacts) {
   const files::Family& family = *plan.vectors.board.family_of(line);
   const files::Channel& channel = plan.hookup.at(line.name);
   const bool high = is_high(family, bit);
   const auto& level = high ? family.drive_high : family.drive_low;
   const bool open = bit == Bit::undriven || level.kind == files::DriveLevel::Kind::open;
-  auto& connect = channel.kind == "fast" ? outputs.fast_connect : outputs.drive_connect;
-  auto& highs = channel.kind == "fast" ? outputs.fast_high : outputs.drive_high;
+  auto& connect = channel.kind == "fast" ? contacts.fast_connect : contacts.drive_connect;
+  auto& highs = channel.kind == "fast" ? contacts.fast_high : contacts.drive_high;
   put(connect, channel.index, !open);
   if (!open) put(highs, channel.index, high);
 }
 
-int moves(const Outputs& a, const Outputs& b) {
+int moves(const Contacts& a, const Contacts& b) {
   return std::popcount(a.drive_connect ^ b.drive_connect) + std::popcount(a.drive_high ^ b.drive_high) +
          std::popcount(a.fast_connect ^ b.fast_connect);
 }
@@ -114,8 +109,8 @@ void predict_times(Plan& plan, PlannedStep& step) {
   plan.relay_operations += step.relay_moves;
 }
 
-Status plan_step(Plan& plan, const files::Step& step, const Options& options, Outputs& outputs) {
-  const Outputs before = outputs;
+Status plan_step(Plan& plan, const files::Step& step, const Options& options, Contacts& contacts) {
+  const Contacts before = contacts;
   PlannedStep planned;
   planned.index = static_cast<int>(plan.steps.size());
   planned.mark = step.mark;
@@ -124,13 +119,11 @@ Status plan_step(Plan& plan, const files::Step& step, const Options& options, Ou
   for (const auto& [name, bit] : step.set) {
     const Line& line = *plan.vectors.board.line(name);
     if (!plan.hookup.count(name)) continue;  // not built
-    set_line(plan, line, bit, outputs);
+    set_line(plan, line, bit, contacts);
   }
-  planned.drive_connect = outputs.drive_connect;
-  planned.drive_high = outputs.drive_high;
-  planned.fast_connect = outputs.fast_connect;
-  planned.fast_high = outputs.fast_high;
-  planned.relay_moves = moves(before, outputs);
+  planned.before = before;
+  planned.contacts = contacts;
+  planned.relay_moves = moves(before, contacts);
   for (const files::Pulse& pulse : step.pulse) {
     if (pulse.count > 0) planned.pulses.push_back(train_of(plan, step, pulse));
   }
@@ -182,14 +175,14 @@ Result<Plan> make_plan(files::Vectors vectors, files::Fixture fixture, const Opt
   TH_TRY(make_hookup(plan));
   TH_TRY(fill_expectations(plan.vectors, plan.warnings));
 
-  Outputs outputs;
   for (const Line& line : plan.vectors.board.lines) {
     if (!plan.hookup.count(line.name)) continue;
     if (line.kind == LineKind::input || line.kind == LineKind::clock || line.kind == LineKind::both) {
-      set_line(plan, line, line.rest, outputs);
+      set_line(plan, line, line.rest, plan.rest);
     }
   }
-  for (const files::Step& step : plan.vectors.steps) TH_TRY(plan_step(plan, step, options, outputs));
+  Contacts contacts = plan.rest;
+  for (const files::Step& step : plan.vectors.steps) TH_TRY(plan_step(plan, step, options, contacts));
   record::Times& t = plan.predicted;
   t.total_s = t.relay_s + t.settle_s + t.convert_s + t.pulse_s;
   return plan;

@@ -55,14 +55,22 @@ struct PulseTrain {
   bool active_high = true;    // volts, not logic
 };
 
+// The fixture's contacts, one bit a channel. `high` of an open channel keeps its last value, so that
+// letting go costs no further coil operation.
+struct Contacts {
+  std::uint32_t drive_connect = 0, drive_high = 0, fast_connect = 0, fast_high = 0;
+};
+
+// Conversions a channel when a line is pulled up or down to see whether anything drives it.
+constexpr int kPullConversions = 48;
+
 struct PlannedStep {
   int index = 0;
   files::Mark mark;
   std::string say;
   std::vector<std::pair<std::string, files::Bit>> set;
-  std::uint32_t drive_connect = 0, drive_high = 0;  // one bit a drive channel, absolute
-  std::uint32_t fast_connect = 0, fast_high = 0;    // one bit a fast channel, absolute, resting level
-  int relay_moves = 0;                              // coil operations this step makes
+  Contacts before, contacts;  // before the set, and after it (clocks at rest)
+  int relay_moves = 0;        // coil operations this step makes
   std::vector<PulseTrain> pulses;
   Seconds respond{};                                // after the last set or pulse, before sampling
   std::vector<Expectation> expectations;            // in file order
@@ -76,6 +84,7 @@ struct Plan {
   std::array<Supplied, kBanks> banks{};          // drive banks
   std::array<Supplied, kBanks> fasts{};          // fast lines (as many as banks on this fixture)
   std::vector<RailPlan> rails;                   // in power-up order
+  Contacts rest;                                 // before the first vector
   std::vector<PlannedStep> steps;
   record::Times predicted;                       // relay, settle, convert, pulse and their total
   long relay_operations = 0;

@@ -1,0 +1,36 @@
+// What the command line may say, as plain values. host/main.cpp fills them; each command takes one.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <vector>
+
+namespace tenterhook::commands {
+
+// Options shared by the commands that touch a board.
+struct BenchOptions {
+  std::string fixture;               // "emulated", "/dev/…", "unix:PATH", "tcp:HOST:PORT", a fixture.yaml; "" = none given
+  std::string store;                 // "" = the default place
+  std::string serial;                // the board's
+  std::string json;                  // "" = none, "-" = standard output
+  bool quiet = false;
+  bool yes = false;
+  std::vector<std::string> faults;   // emulated only
+  std::optional<std::uint64_t> seed; // emulated only
+};
+
+struct RunOptions {
+  BenchOptions bench;
+  std::string vectors;
+  std::string junit, tap, csv;       // "" = none, "-" = standard output
+  bool simple_decision = false;
+};
+
+struct CheckOptions {
+  std::vector<std::string> files;
+  std::string json;
+  bool quiet = false;
+};
+
+}  // namespace tenterhook::commands

@@ -1,0 +1,53 @@
+// From a Plan to the bytes that the fixture executes: preparation, vectors, the end.
+//
+// Each function returns whole steps (label, operations); the session appends them to the running
+// program in order. The wire's operations and their meaning: firmware/wire/program.h.
+#pragma once
+
+#include <cstdint>
+#include <string>
+#include <variant>
+#include <vector>
+
+#include "firmware/wire/message.h"
+#include "firmware/wire/program.h"
+#include "host/plan/plan.h"
+
+namespace tenterhook::plan {
+
+using AnyOp = std::variant<wire::DriveOp, wire::FastOp, wire::PulseOp, wire::WaitOp, wire::RelayWaitOp,
+                           wire::RouteOp, wire::BusOp, wire::TriggerOp, wire::SampleOp, wire::MarkOp,
+                           wire::GuardOp, wire::RailOp, wire::ArmOp, wire::RailUntilOp, wire::BleedOp>;
+
+struct ProgramStep {
+  std::uint16_t label = 0;
+  bool patient = false;  // the host may take its time before it: no starvation is counted
+  std::vector<AnyOp> ops;
+};
+
+// Labels: vectors use their index; what prepares and follows counts from here.
+constexpr std::uint16_t kLabelPrepare = 0x8000;
+constexpr std::uint16_t kLabelWarmUp = 0x9000;
+constexpr std::uint16_t kLabelCheck = 0xA000;
+constexpr int kStepsMost = 0x8000;
+
+// Bug when a step has more bytes or results than the fixture takes: the plan must not make such.
+Result<std::vector<std::uint8_t>> encode(const ProgramStep& step);
+std::vector<std::uint8_t> encode_end();
+
+// Counts of a rail's volts and current.
+std::uint16_t rail_counts(const files::Fixture::RailChannel& channel, Volts volts);
+std::uint16_t current_counts(const files::Fixture::RailChannel& channel, Amps amps);
+
+// Guards for every rail, then each rail in its order, one step a rail.
+Result<std::vector<ProgramStep>> power_up_steps(const Plan& plan);
+// Connects every line at its rest level.
+ProgramStep rest_step(const Plan& plan);
+// One vector: set, relay time, pulses, respond, sample.
+ProgramStep vector_step(const Plan& plan, const PlannedStep& step);
+// Samples all outputs once over a mains period, moving nothing.
+ProgramStep look_step(const Plan& plan, std::uint16_t label);
+// Rail volts (both wires) and currents, references and ground, n conversions each.
+ProgramStep rails_step(const Plan& plan, std::uint16_t label, int n);
+
+}  // namespace tenterhook::plan
