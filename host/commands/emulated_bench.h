@@ -1,0 +1,28 @@
+// Puts the emulated fixture and the emulated board behind a plan's hookup: what `--fixture emulated`
+// and `emulate` run against.
+#pragma once
+
+#include <cstdint>
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "fixtures/emulated/fixture/controller.h"
+#include "host/base/result.h"
+#include "host/plan/plan.h"
+
+namespace tenterhook::commands {
+
+enum class Firmware {
+  elf,     // the ATmega2560's ELF in the emulated chip
+  native,  // the same core compiled for this machine: faster, for large studies
+};
+
+// A demo board is built from its own part list (when its lines are those of the plan's board), any
+// other from its circuit and `build:` names. faults: 'WHERE KIND [VALUE]' texts; bad ones are input
+// errors. The wiring follows plan.hookup and the banks' feeds, as the wiring list tells a person.
+Result<std::unique_ptr<emulated::Controller>> make_emulated(const plan::Plan& plan, std::uint64_t seed,
+                                                            const std::vector<std::string>& faults,
+                                                            Firmware firmware = Firmware::elf);
+
+}  // namespace tenterhook::commands
