@@ -1,0 +1,225 @@
+#include "host/power/sequence.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <deque>
+#include <map>
+
+#include "host/measure/nominal.h"
+#include "host/plan/program.h"
+
+namespace tenterhook::power {
+
+namespace {
+
+constexpr Seconds kLookEvery{0.5};        // during warm-up
+constexpr Seconds kDischargeLook{0.02};
+constexpr int kLooksMost = 100000;
+constexpr int kRailConversions = 32;
+
+using Bytes = std::vector<std::uint8_t>;
+
+Status append(Bytes& program, const plan::ProgramStep& step) {
+  auto bytes = plan::encode(step);
+  TH_TRY(bytes);
+  program.insert(program.end(), bytes->begin(), bytes->end());
+  return {};
+}
+
+// The extremes of each line over the last `hold`, from time-stamped looks.
+class DriftWatch {
+ public:
+  explicit DriftWatch(Seconds hold) : hold_(hold) {}
+
+  void add(Seconds time, std::map<int, double> volts_by_sense) {
+    looks_.emplace_back(time, std::move(volts_by_sense));
+    // One look older than the window is kept, so that the window is always covered whole.
+    while (looks_.size() > 2 && time - looks_[1].first >= hold_) looks_.pop_front();
+  }
+  bool covers_window() const {
+    return looks_.size() > 1 && looks_.back().first - looks_.front().first >= hold_;
+  }
+  // The line that moved most, and by how much.
+  std::pair<int, double> most_moved() const {
+    std::pair<int, double> most{-1, 0.0};
+    if (looks_.empty()) return most;
+    for (const auto& [sense, unused] : looks_.front().second) {
+      double low = unused, high = unused;
+      for (const auto& [time, volts] : looks_) {
+        low = std::min(low, volts.at(sense));
+        high = std::max(high, volts.at(sense));
+      }
+      if (most.first < 0 || high - low > most.second) most = {sense, high - low};
+    }
+    return most;
+  }
+
+ private:
+  Seconds hold_;
+  std::deque<std::pair<Seconds, std::map<int, double>>> looks_;
+};
+
+std::string line_on(const plan::Plan& plan, int sense) {
+  for (const auto& [name, channel] : plan.hookup) {
+    if (channel.kind == "sense" && channel.index == sense) return name;
+  }
+  return "";
+}
+
+}  // namespace
+
+Sequence::Sequence(link::Session& session, const plan::Plan& plan, Progress progress)
+    : session_(session), plan_(plan), progress_(std::move(progress)) {}
+
+Result<std::optional<link::FaultReport>> Sequence::up() {
+  auto steps = plan::power_up_steps(plan_);
+  TH_TRY(steps);
+  steps->push_back(plan::rest_step(plan_));
+  Bytes program;
+  for (const plan::ProgramStep& step : *steps) TH_TRY(append(program, step));
+
+  std::size_t risen = 0;
+  link::Sink sink;
+  sink.milestone = [&](const link::Milestone& m) {
+    if (m.kind != link::Milestone::Kind::rail_up) return;
+    for (const plan::RailPlan& rail : plan_.rails) {
+      if (rail.channel == m.rail) {
+        progress_(rail.rail.name + " is up", static_cast<double>(++risen) / static_cast<double>(plan_.rails.size()));
+      }
+    }
+  };
+  progress_("powering up", 0.0);
+  auto report = session_.execute(program, sink);
+  TH_TRY(report);
+  return report->fault;
+}
+
+Result<WarmUp> Sequence::warm_up(std::optional<link::FaultReport>& fault) {
+  WarmUp result;
+  if (!plan_.vectors.board.warm_up) return result;
+  const files::WarmUp& wanted = *plan_.vectors.board.warm_up;
+  const Volts per_count = plan_.fixture.sense.per_count;
+  Bytes look;
+  TH_TRY(append(look, plan::look_step(plan_, plan::kLabelWarmUp)));
+
+  DriftWatch watch(wanted.hold);
+  std::optional<Seconds> begun;
+  for (int i = 0; i < kLooksMost; ++i) {
+    Seconds now{};
+    link::Sink sink;
+    sink.sample = [&](const link::SampleBlock& block) {
+      std::map<int, double> volts;
+      for (const link::ChannelSample& c : block.channels) {
+        volts[c.index] = per_count.value * c.counts.sum / std::max<int>(1, c.counts.n);
+      }
+      now = block.time;
+      watch.add(block.time, std::move(volts));
+    };
+    auto report = session_.execute(look, sink);
+    TH_TRY(report);
+    if (report->fault) {
+      fault = report->fault;
+      return result;
+    }
+    if (!begun) begun = now;
+    result.took = now - *begun;
+    const auto [sense, moved] = watch.most_moved();
+    result.line = line_on(plan_, sense);
+    result.drift = Volts{moved};
+    if (sense < 0) return result;  // nothing to look at
+    if (watch.covers_window() && result.drift < wanted.drift) return result;
+    if (result.took >= wanted.at_most) break;
+    progress_(fmt::format("warming up: {} moved {} in the last {}", result.line, text(result.drift),
+                          text(wanted.hold)),
+              result.took / wanted.at_most);
+    auto idle = session_.idle(kLookEvery);
+    TH_TRY(idle);
+    if (*idle) {
+      fault = *idle;
+      return result;
+    }
+  }
+  result.steady = false;
+  return result;
+}
+
+Result<std::vector<record::RailRecord>> Sequence::rails(std::optional<link::FaultReport>& fault) {
+  std::vector<record::RailRecord> records;
+  if (plan_.rails.empty()) return records;
+  Bytes program;
+  TH_TRY(append(program, plan::rails_step(plan_, plan::kLabelCheck, kRailConversions)));
+  std::map<int, measure::Counts> volts, amps;
+  link::Sink sink;
+  sink.sample = [&](const link::SampleBlock& block) {
+    for (const link::ChannelSample& c : block.channels) {
+      if (c.kind == link::ChannelKind::rail) volts[c.index] = c.counts;
+      if (c.kind == link::ChannelKind::current) amps[c.index] = c.counts;
+    }
+  };
+  auto report = session_.execute(program, sink);
+  TH_TRY(report);
+  if (report->fault) {
+    fault = report->fault;
+    return records;
+  }
+  for (const plan::RailPlan& rail : plan_.rails) {
+    if (!volts.count(rail.channel) || !amps.count(rail.channel)) {
+      return fixture_error("rail." + std::to_string(rail.channel), "the fixture sent no reading of this rail");
+    }
+    const auto estimate = measure::estimate(volts[rail.channel], measure::nominal_rail(plan_.fixture, rail.channel));
+    const measure::Counts& current = amps[rail.channel];
+    record::RailRecord record;
+    record.rail = rail.rail.name;
+    record.nominal_v = rail.rail.nominal.value;
+    record.measured_v = estimate.volts.value;
+    record.U_v = estimate.U.value;
+    record.amps = plan_.fixture.rails.at(static_cast<std::size_t>(rail.channel)).per_count.value * current.sum / current.n;
+    record.window_min_v = rail.rail.window.min.value;
+    record.window_max_v = rail.rail.window.max.value;
+    records.push_back(record);
+  }
+  return records;
+}
+
+Result<Discharge> Sequence::down(Seconds at_most) {
+  Discharge result;
+  result.limit = kDownBelow;
+  auto finished = session_.finish();
+  TH_TRY(finished);
+  for (int look = 0; look < kLooksMost; ++look) {
+    auto live = session_.rails();
+    TH_TRY(live);
+    result.highest = Volts{0.0};
+    for (const plan::RailPlan& rail : plan_.rails) {
+      const auto& channel = plan_.fixture.rails.at(static_cast<std::size_t>(rail.channel));
+      const Volts v = abs(channel.volts_offset + channel.volts_per_count * (live->volts[rail.channel] + 0.5));
+      if (v >= result.highest) {
+        result.highest = v;
+        result.rail = rail.rail.name;
+      }
+    }
+    result.below = result.highest < result.limit;
+    if (result.below || result.took >= at_most) return result;
+    progress_(fmt::format("discharging: {} at {}", result.rail, text(result.highest)), result.took / at_most);
+    auto idle = session_.idle(kDischargeLook);
+    TH_TRY(idle);
+    result.took += kDischargeLook;
+  }
+  return result;
+}
+
+record::Aborted aborted_by(const link::FaultReport& fault, const plan::Plan& plan) {
+  record::Aborted aborted;
+  aborted.cause = fault.cause;
+  aborted.where = fault.where;
+  for (const plan::RailPlan& rail : plan.rails) {
+    if (fault.rail == rail.channel) aborted.where = rail.rail.name;
+  }
+  aborted.blame = fault.blame;
+  aborted.message = fault.text + (fault.remedy.empty() ? "" : "; " + fault.remedy);
+  return aborted;
+}
+
+}  // namespace tenterhook::power

@@ -1,0 +1,64 @@
+// Brings a board's rails up in their order, waits until its outputs are steady, takes it down again and
+// follows the rails while they discharge. All of it as step programs: the fixture keeps the time
+// and its trips guard every moment, the host only decides when to go on.
+#pragma once
+
+#include <functional>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "host/base/result.h"
+#include "host/link/session.h"
+#include "host/plan/plan.h"
+#include "host/record/run.h"
+
+namespace tenterhook::power {
+
+// Told to a person while they wait: "plate coming up", and how far it is (0..1; below 0: unknown).
+using Progress = std::function<void(const std::string& what, double fraction)>;
+
+struct WarmUp {
+  bool steady = true;
+  Seconds took{};
+  std::string line;  // the last to move
+  Volts drift{};     // its movement over the last window
+};
+
+struct Discharge {
+  bool below = false;  // every rail was read below `limit`
+  Volts limit{};
+  Volts highest{};     // the largest |volts| of the last look
+  std::string rail;    // whose
+  Seconds took{};
+};
+
+// A rail counts as down when it is read below this.
+constexpr Volts kDownBelow{5.0};
+
+class Sequence {
+ public:
+  // Both outlive it.
+  Sequence(link::Session& session, const plan::Plan& plan, Progress progress);
+
+  // Rails in order, each in its window before the next; then every line at rest. A fault of the fixture
+  // (trip, rail not up) is a value: everything is open then.
+  Result<std::optional<link::FaultReport>> up();
+  // Looks at all outputs until none has moved more than warm_up.drift for warm_up.hold. Costs nothing
+  // on a board without `warm-up`. Not steady after at_most: said in the result, not an error.
+  Result<WarmUp> warm_up(std::optional<link::FaultReport>& fault);
+  // Volts and amperes of every rail now, volts with U. Precondition: up() succeeded.
+  Result<std::vector<record::RailRecord>> rails(std::optional<link::FaultReport>& fault);
+  // Opens everything in the safe order and follows the rails until they are down, at most `at_most`.
+  Result<Discharge> down(Seconds at_most);
+
+ private:
+  link::Session& session_;
+  const plan::Plan& plan_;
+  Progress progress_;
+};
+
+// Names the rail, lead or cause of a fault by the board's own words, for the record.
+record::Aborted aborted_by(const link::FaultReport& fault, const plan::Plan& plan);
+
+}  // namespace tenterhook::power
