@@ -4,6 +4,14 @@
 
 namespace tenterhook::measure {
 
+Volts pulled_open_reads(Volts open_reads, Ohms divider) {
+  constexpr Volts kPullVolts{5.0};
+  constexpr Ohms kPullOhms{10e3};
+  const double pull = 1.0 / kPullOhms.value;
+  const double load = 1.0 / divider.value;
+  return (kPullVolts * pull + open_reads * load) / (pull + load);
+}
+
 int apply_open_lead_rule(const std::vector<Reading*>& run, Volts open_reads, bool proven_before,
                          bool proven_after) {
   auto away = [&](const Reading& r) { return abs(r.volts - open_reads) > kOpenLeadZone + r.U; };

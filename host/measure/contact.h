@@ -13,6 +13,14 @@ namespace tenterhook::measure {
 // How near the open voltage a reading is suspect.
 constexpr Volts kOpenLeadZone{3.0};
 
+// What an unconnected lead reads while the test bus pulls it up through 10 kohm to +5 V: the pull-up
+// against the divider (nodal sum of both branches).
+Volts pulled_open_reads(Volts open_reads, Ohms divider);
+
+// A lead pulled so proves its connection when it reads elsewhere by more than this and the
+// uncertainty: whatever drives it, with up to about 100 kohm, holds it away from the open value.
+constexpr Volts kPullProof{0.5};
+
 // `run` holds every reading of one lead in time order. proven_before / proven_after: a pull-up check
 // of this lead passed before the first / after the last reading. Turns a `pass` inside the zone to
 // `unsure` unless the lead was proven on both sides. Returns how many were turned.

@@ -111,7 +111,10 @@ Status use_written(Plan& plan, Allocator& free) {
       return input_error(line.mark.text(), fmt::format("output {} is hooked to {}", line.name, channel.text()),
                          "outputs go to sense channels");
     }
-    if (line.kind == LineKind::both && !plan.hookup.count(sense_key(line))) {
+    if (const auto sense = board.hookup_sense.find(line.name); sense != board.hookup_sense.end()) {
+      TH_TRY(free.take(line.name, sense->second, line.mark.text()));
+      plan.hookup[sense_key(line)] = sense->second;
+    } else if (line.kind == LineKind::both) {
       const auto sense = free.next("sense");
       if (!sense) return too_many(board, plan.fixture, "line " + line.name, "sense");
       plan.hookup[sense_key(line)] = *sense;

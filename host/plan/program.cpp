@@ -252,6 +252,19 @@ ProgramStep look_step(const Plan& plan, std::uint16_t label) {
   return step;
 }
 
+ProgramStep contact_step(const Plan& plan, int sense) {
+  constexpr std::uint16_t kConversions = 16;
+  const std::uint64_t bit = std::uint64_t{1} << sense;
+  ProgramStep step;
+  step.label = static_cast<std::uint16_t>(kLabelContact + sense);
+  step.ops.push_back(wire::BusOp{wire::kBusPull10k, bit});
+  step.ops.push_back(wire::RelayWaitOp{microseconds(plan.fixture.drive.settle)});
+  step.ops.push_back(wire::SampleOp{bit, 0, kConversions});
+  step.ops.push_back(wire::BusOp{0, 0});
+  step.ops.push_back(wire::RelayWaitOp{microseconds(plan.fixture.drive.settle)});
+  return step;
+}
+
 ProgramStep rails_step(const Plan& plan, std::uint16_t label, int n) {
   ProgramStep step;
   step.label = label;

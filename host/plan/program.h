@@ -28,7 +28,8 @@ struct ProgramStep {
 // Labels: vectors use their index; what prepares and follows counts from here.
 constexpr std::uint16_t kLabelPrepare = 0x8000;
 constexpr std::uint16_t kLabelWarmUp = 0x9000;
-constexpr std::uint16_t kLabelCheck = 0xA000;
+constexpr std::uint16_t kLabelRails = 0xA000;
+constexpr std::uint16_t kLabelContact = 0xB000;  // + sense channel
 constexpr int kStepsMost = 0x8000;
 
 // Bug when a step has more bytes or results than the fixture takes: the plan must not make such.
@@ -47,6 +48,9 @@ ProgramStep rest_step(const Plan& plan);
 ProgramStep vector_step(const Plan& plan, const PlannedStep& step);
 // Samples all outputs once over a mains period, moving nothing.
 ProgramStep look_step(const Plan& plan, std::uint16_t label);
+// Pulls one sense lead up by 10 kohm to +5 V on the test bus and samples it: a connected lead is held
+// elsewhere by what drives it, an unconnected one follows (measure/contact.h).
+ProgramStep contact_step(const Plan& plan, int sense);
 // Rail volts (both wires) and currents, references and ground, n conversions each.
 ProgramStep rails_step(const Plan& plan, std::uint16_t label, int n);
 

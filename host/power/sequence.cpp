@@ -149,7 +149,7 @@ Result<std::vector<record::RailRecord>> Sequence::rails(std::optional<link::Faul
   std::vector<record::RailRecord> records;
   if (plan_.rails.empty()) return records;
   Bytes program;
-  TH_TRY(append(program, plan::rails_step(plan_, plan::kLabelCheck, kRailConversions)));
+  TH_TRY(append(program, plan::rails_step(plan_, plan::kLabelRails, kRailConversions)));
   std::map<int, measure::Counts> volts, amps;
   link::Sink sink;
   sink.sample = [&](const link::SampleBlock& block) {

@@ -40,6 +40,14 @@ struct LevelRecord {
   std::optional<double> margin_low_v, margin_high_v;  // worst over all receivers
 };
 
+// A verdict that later readings of the same lead changed: an open lead shows only afterwards.
+struct Amendment {
+  int step = 0;
+  std::string line;
+  measure::Verdict verdict = measure::Verdict::unsure;
+  std::string why;
+};
+
 // cause: "over-current", "rail-out-of-window", "stop", "lid", "deadman", "link", ...
 struct Aborted {
   std::string cause;
@@ -99,7 +107,8 @@ struct RunRecord {
   Counters link;
   long relay_operations = 0;
   std::map<std::string, long> relay_wear;  // channel ("drive.3") -> operations in this run
-  std::vector<StepRecord> steps;
+  std::vector<StepRecord> steps;       // with the amendments applied
+  std::vector<Amendment> amendments;   // given at finish(), since steps are stored as they happen
   std::vector<LevelRecord> levels;
   PowerRecord power;
   std::vector<std::string> warnings;

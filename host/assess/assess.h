@@ -1,0 +1,58 @@
+// Samples in, judged steps out: joins what the plan expects with what the fixture saw.
+#pragma once
+
+#include <functional>
+#include <map>
+#include <vector>
+
+#include "host/link/session.h"
+#include "host/measure/verdict.h"
+#include "host/plan/plan.h"
+#include "host/record/run.h"
+
+namespace tenterhook::assess {
+
+struct Options {
+  measure::Decision decision = measure::Decision::guarded;
+};
+
+class Assessor {
+ public:
+  // The plan outlives it. done is called with each step as its last sample arrives, in order.
+  Assessor(const plan::Plan& plan, Options options, std::function<void(const record::StepRecord&)> done);
+
+  // Samples of the vectors, in the order in which the fixture takes them.
+  void take(const link::SampleBlock& block);
+  // Samples of plan::contact_step; `before` the vectors or after them.
+  void take_contact(const link::SampleBlock& block, bool before);
+
+  // Applies the open-lead rule over the whole run, then sums up: amendments, levels, verdict.
+  // A run that did not get through its steps never passes.
+  void finish(record::RunRecord& run);
+
+ private:
+  struct Pull {  // a line that should be undriven, pulled both ways
+    Volts up{}, down{};
+    Volts U{};
+  };
+  const measure::ChannelModel& channel(int sense) const { return channels_.at(static_cast<std::size_t>(sense)); }
+  measure::Reading judge_level(const plan::Expectation& expectation, const measure::Counts& counts) const;
+  void judge_undriven(measure::Reading& reading, const Pull& pull) const;
+  void complete();
+
+  const plan::Plan& plan_;
+  Options options_;
+  std::function<void(const record::StepRecord&)> done_;
+  std::vector<measure::ChannelModel> channels_;  // by sense channel
+  std::vector<record::StepRecord> steps_;
+  std::map<int, measure::Counts> main_;          // of the step under way, by sense channel
+  std::vector<link::SampleBlock> pulls_;         // of the step under way
+  double first_s_ = -1.0;
+  std::map<int, bool> proven_before_, proven_after_;  // by sense channel
+};
+
+// Lows and highs of each output over the judged readings, and their margins against every family
+// that says what it needs: NML = VIL - VOL, NMH = VOH - VIH (checked with their uncertainty).
+std::vector<record::LevelRecord> levels_of(const plan::Plan& plan, const std::vector<record::StepRecord>& steps);
+
+}  // namespace tenterhook::assess
