@@ -188,6 +188,8 @@ struct Board {
   std::vector<PathLimit> limits;
   // Line, rail or "hand" -> channels. Empty when the file has no hookup (the plan assigns them).
   std::map<std::string, Channel> hookup;
+  // Lines of kind both whose hookup also names where they are sensed: `D: [drive.0, sense.0]`.
+  std::map<std::string, Channel> hookup_sense;
   bool has_hookup = false;
 
   const Line* line(const std::string& name) const;

@@ -6,6 +6,7 @@
 #pragma once
 
 #include <string>
+#include <vector>
 
 #include "host/base/result.h"
 #include "host/files/board.h"
@@ -23,5 +24,9 @@ Result<Fixture> read_fixture(const std::string& path);
 Result<Board> parse_board(const std::string& path, const std::string& text);
 Result<Vectors> parse_vectors(const std::string& path, const std::string& text);
 Result<Fixture> parse_fixture(const std::string& path, const std::string& text);
+
+// Vectors and board as a run recorded them: the first is the vectors file (or one-file board), and
+// files named inside are looked up among the others, never on the disk.
+Result<Vectors> parse_recorded(const std::vector<SourceFile>& sources);
 
 }  // namespace tenterhook::files

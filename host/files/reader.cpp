@@ -1,0 +1,122 @@
+#include "host/files/reader.h"
+
+#include <fmt/format.h>
+
+#include "host/files/board_reader.h"
+#include "host/files/steps_reader.h"
+
+namespace tenterhook::files {
+namespace {
+
+// The key that tells what a file is, or empty.
+std::string kind_of(const yaml::Node& root) {
+  for (const char* key : {"vectors", "board", "fixture", "machine", "gates"})
+    if (root.find(key) != nullptr) return key;
+  return {};
+}
+
+Error wrong_kind(const yaml::Node& root, const std::string& wanted) {
+  const std::string found = kind_of(root);
+  if (found.empty())
+    return yaml::error_at(root.place, fmt::format("this is no {} file: it has no '{}'", wanted, wanted),
+                          fmt::format("add '{}: NAME' as its first line", wanted));
+  return yaml::error_at(root.place, fmt::format("expected a {} file, found a {} file", wanted, found), "name the other file");
+}
+
+Result<Board> board_from(const std::string& path, const std::string& text, const yaml::Node& root, const Fetch& fetch) {
+  if (kind_of(root) != "board") return wrong_kind(root, "board");
+  Board board;
+  board.path = path;
+  board.sources.push_back(source_file(path, text));
+  Sink sink;
+  {
+    Map map(root, sink, "a board");
+    BoardReader(board, sink, fetch).read(map);
+    map.take("steps");
+    map.take("settle");
+  }
+  if (sink.failed()) return sink.first();
+  return board;
+}
+
+Result<Board> read_board_with(const std::string& path, const std::string& text, const Fetch& fetch) {
+  auto root = yaml::parse(path, text);
+  if (!root) return root.error();
+  return board_from(path, text, *root, fetch);
+}
+
+Result<Vectors> vectors_from(const std::string& path, const std::string& text, const Fetch& fetch) {
+  auto tree = yaml::parse(path, text);
+  if (!tree) return tree.error();
+  const yaml::Node& root = *tree;
+  const bool apart = kind_of(root) == "vectors";
+  if (!apart && kind_of(root) != "board") return wrong_kind(root, "vectors");
+  Vectors vectors;
+  vectors.path = path;
+  vectors.mark = mark_of(root);
+  vectors.sources.push_back(source_file(path, text));
+  Sink sink;
+  if (!apart) {
+    auto board = board_from(path, text, root, fetch);
+    if (!board) return board.error();
+    vectors.board = board.take();
+    vectors.name = vectors.board.name;
+  } else {
+    const yaml::Node* named = root.find("board");
+    if (named == nullptr) return yaml::error_at(root.place, "a vectors file has no 'board'", "add 'board: board.yaml'");
+    if (!want_scalar(*named, sink, "'board'")) return sink.first();
+    const std::string board_path = beside(path, named->text);
+    const auto board_text = fetch(board_path);
+    if (!board_text)
+      return yaml::error_at(named->place, fmt::format("board {} {}", describe(*named), board_text.error().what), board_text.error().remedy);
+    auto board = read_board_with(board_path, *board_text, fetch);
+    if (!board) return board.error();
+    vectors.board = board.take();
+  }
+  {
+    Map map(root, sink, apart ? "a vectors file" : "a board");
+    if (apart) {
+      const yaml::Node* name = map.need("vectors", "acceptance");
+      if (name != nullptr && want_label(*name, sink, "vectors file")) vectors.name = name->text;
+      map.take("board");
+      map.take("about");
+    } else {
+      for (const yaml::Node::Entry& entry : root.entries) map.take(entry.key.text.c_str());  // read above
+    }
+    vectors.settle = map.quantity<Seconds>("settle", Sign::not_negative).value_or(Seconds{});
+    if (const yaml::Node* steps = map.need("steps", "[{set: {A: 0}, expect: {Y: 0}}]")) StepsReader(vectors, sink).read(*steps);
+  }
+  if (sink.failed()) return sink.first();
+  for (const SourceFile& source : vectors.board.sources)
+    if (source.path != path) vectors.sources.push_back(source);
+  return vectors;
+}
+
+}  // namespace
+
+Result<Board> parse_board(const std::string& path, const std::string& text) {
+  return read_board_with(path, text, from_disk());
+}
+
+Result<Board> read_board(const std::string& path) {
+  const auto text = yaml::read_text(path);
+  if (!text) return text.error();
+  return parse_board(path, *text);
+}
+
+Result<Vectors> parse_vectors(const std::string& path, const std::string& text) {
+  return vectors_from(path, text, from_disk());
+}
+
+Result<Vectors> read_vectors(const std::string& path) {
+  const auto text = yaml::read_text(path);
+  if (!text) return text.error();
+  return parse_vectors(path, *text);
+}
+
+Result<Vectors> parse_recorded(const std::vector<SourceFile>& sources) {
+  if (sources.empty()) return input_error({}, "the record holds no files", "run the board again");
+  return vectors_from(sources[0].path, sources[0].text, from_record(sources));
+}
+
+}  // namespace tenterhook::files
