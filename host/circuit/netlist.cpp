@@ -335,7 +335,8 @@ class Builder {
   void place_output(std::size_t g, const std::string& name, const char* pin, NodeId node) {
     Net& n = nets_[net(name)];
     const bool several = n.bus;
-    out_.site[node] = {several ? Site::Kind::driver : Site::Kind::stem, net(name), static_cast<std::int32_t>(g), pin};
+    const bool view = board_.circuit[g].build == kScanView;
+    out_.site[node] = {view ? Site::Kind::inner : several ? Site::Kind::driver : Site::Kind::stem, net(name), static_cast<std::int32_t>(g), pin};
     if (several) n.driver_nodes.push_back(node);
     else n.stem = n.raw = node;
   }

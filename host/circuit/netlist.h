@@ -108,6 +108,8 @@ struct Netlist {
 // input line, pins missing or too many, a malformed table. Bounded by kMaxNodes and kMaxFanIn.
 Result<Netlist> build_netlist(const files::Board& board);
 
+// `build:` of a buffer that only shows a net on a line (a scanned flip-flop's data pin): no line of its own.
+inline constexpr const char* kScanView = "scan";
 inline constexpr std::size_t kMaxNodes = 4'000'000;
 inline constexpr std::size_t kMaxFanIn = 4096;
 inline constexpr std::size_t kMaxTableInputs = 12;
