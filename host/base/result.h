@@ -89,7 +89,7 @@ int exit_code(Trouble trouble);
 // Returns the error of a failed Result from the enclosing function.
 #define TH_TRY(expression)                                 \
   do {                                                     \
-    if (auto th_try_ = (expression); !th_try_.ok()) {      \
+    if (auto&& th_try_ = (expression); !th_try_.ok()) {      \
       return th_try_.error();                              \
     }                                                      \
   } while (false)

@@ -111,9 +111,9 @@ Status use_written(Plan& plan, Allocator& free) {
       return input_error(line.mark.text(), fmt::format("output {} is hooked to {}", line.name, channel.text()),
                          "outputs go to sense channels");
     }
-    if (const auto sense = board.hookup_sense.find(line.name); sense != board.hookup_sense.end()) {
-      TH_TRY(free.take(line.name, sense->second, line.mark.text()));
-      plan.hookup[sense_key(line)] = sense->second;
+    if (const auto own = board.hookup_sense.find(line.name); own != board.hookup_sense.end()) {
+      TH_TRY(free.take(line.name, own->second, line.mark.text()));
+      plan.hookup[sense_key(line)] = own->second;
     } else if (line.kind == LineKind::both) {
       const auto sense = free.next("sense");
       if (!sense) return too_many(board, plan.fixture, "line " + line.name, "sense");
