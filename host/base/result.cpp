@@ -6,7 +6,7 @@ std::string Error::text() const {
   std::string line;
   if (!where.empty()) line += where + ": ";
   line += what;
-  if (!remedy.empty()) line += " (" + remedy + ")";
+  if (!remedy.empty()) line += "; " + remedy;
   return line;
 }
 

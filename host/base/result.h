@@ -26,7 +26,7 @@ struct Error {
   std::string where;   // "file:line:column", a port, a channel; empty when nowhere in particular
   std::string remedy;  // the likely next action; may be empty
 
-  // "where: what (remedy)" on one line, for people.
+  // "where: what; remedy" on one line, for people.
   std::string text() const;
 };
 
