@@ -92,7 +92,64 @@ Result<Vectors> vectors_from(const std::string& path, const std::string& text, c
   return vectors;
 }
 
+// A board that uses every gate of the library once, so that bodies are read as well as heads.
+std::string trial_board(const yaml::Node& define, const std::string& library) {
+  std::string lines, uses;
+  int next = 0;
+  for (const yaml::Node::Entry& entry : define.entries) {
+    std::string ins, outs;
+    for (const auto& [key, list] : {std::pair{"in", &ins}, std::pair{"out", &outs}}) {
+      const yaml::Node* pins = entry.value.find(key);
+      const std::size_t count = pins == nullptr ? 0 : pins->is_list() ? pins->items.size() : 1;
+      for (std::size_t i = 0; i < count; ++i) {
+        const std::string name = "n" + std::to_string(next++);
+        *list += (list->empty() ? "" : ", ") + name;
+        if (key[0] == 'i') lines += fmt::format("  {}: {{in: ttl}}\n", name);
+      }
+    }
+    uses += fmt::format("  - {{gate: {}, name: U{}, in: [{}], out: [{}]}}\n", entry.key.text, next++, ins, outs);
+  }
+  return fmt::format("board: trial\nrails: {{vcc: {{nominal: 5 V, window: 5 %, limit: 1 A}}}}\nlines:\n{}gates: '{}'\ncircuit:\n{}",
+                     lines, library, uses);
+}
+
 }  // namespace
+
+Result<FileKind> file_kind(const std::string& path) {
+  const auto root = yaml::load(path);
+  if (!root) return root.error();
+  const std::string kind = kind_of(*root);
+  if (kind == "vectors" || (kind == "board" && root->find("steps") != nullptr)) return FileKind::vectors;
+  if (kind == "board") return FileKind::board;
+  if (kind == "fixture") return FileKind::fixture;
+  if (kind == "machine") return FileKind::machine;
+  if (kind == "gates") return FileKind::gates;
+  return yaml::error_at(root->place, "this file says not what it describes",
+                        "add 'board: NAME', 'vectors: NAME', 'fixture: NAME', 'machine: NAME' or 'gates: NAME' as its first line");
+}
+
+Status check_gates(const std::string& path) {
+  const auto text = yaml::read_text(path);
+  if (!text) return text.error();
+  const auto root = yaml::parse(path, *text);
+  if (!root) return root.error();
+  if (kind_of(*root) != "gates") return wrong_kind(*root, "gates");
+  const yaml::Node* define = root->find("define");
+  if (define == nullptr || !define->is_map() || define->entries.empty())
+    return yaml::error_at(define == nullptr ? root->place : define->place, "a gate library has no 'define'",
+                          "add 'define: {half-adder: {in: [A, B], out: [S, C], circuit: [...]}}'");
+  const std::string trial = path + " (trial)";
+  const Fetch fetch = [&](const std::string& wanted) -> Result<std::string> {
+    if (wanted == beside(trial, "library")) return *text;
+    return input_error(wanted, "cannot be read", "");
+  };
+  const auto board = read_board_with(trial, trial_board(*define, "library"), fetch);
+  if (board) return {};
+  Error error = board.error();
+  const std::string inner = beside(trial, "library") + ":";
+  if (error.where.rfind(inner, 0) == 0) error.where = path + ":" + error.where.substr(inner.size());
+  return error;
+}
 
 Result<Board> parse_board(const std::string& path, const std::string& text) {
   return read_board_with(path, text, from_disk());

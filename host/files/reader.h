@@ -15,10 +15,17 @@
 
 namespace tenterhook::files {
 
+// What a file describes, by its first key: `vectors` for a vectors file or a board with steps.
+enum class FileKind { board, vectors, fixture, machine, gates };
+Result<FileKind> file_kind(const std::string& path);
+
 Result<Board> read_board(const std::string& path);
 // A vectors file with the board it names, or a board file that carries `steps:` itself.
 Result<Vectors> read_vectors(const std::string& path);
 Result<Fixture> read_fixture(const std::string& path);
+
+// Checks a gate library by itself, with every gate in it used once.
+Status check_gates(const std::string& path);
 
 // The same from text, for tests and for recorded runs; `path` is used in marks and to resolve names.
 Result<Board> parse_board(const std::string& path, const std::string& text);
