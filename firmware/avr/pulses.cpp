@@ -1,0 +1,244 @@
+// Pulses of timer 1, exact to the tick: every edge is made by a compare match, never by an instruction.
+//
+// Narrow pulses (width below kEdgeTicks): fast PWM with its top in ICR1. The line rises at BOTTOM and
+// falls at the match by itself; the match interrupt only decides what the next period is: pulse, pause,
+// or the end. The output is connected after the first match, while its latch is at the resting level, and
+// disconnected after the last one, so that there is no further edge.
+// Wide pulses: normal mode, the output toggles at the match, and the match interrupt sets the next match;
+// it has at least kEdgeTicks for that. Intervals beyond 65,535 ticks are counted in parts during which the
+// output is disconnected and the port holds the level.
+//
+// Invariant between operations: the output latch of the timer equals the port bit equals the pin, so
+// that connecting and disconnecting make no edge. set_fast_level keeps it by making a level change
+// with a toggling match as well.
+//
+// The interrupts must be served within kEdgeTicks (40 us) of the match: no other interrupt runs longer with
+// interrupts off, and locks are far shorter.
+#include <avr/interrupt.h>
+#include <avr/io.h>
+
+#include "firmware/avr/hal.h"
+#include "firmware/wire/program.h"
+
+namespace tenterhook {
+namespace avr {
+namespace {
+
+constexpr uint16_t kEdgeTicks = wire::kGapTicksMin;
+constexpr uint16_t kPauseTicks = 32768;  // periods that stretch a long gap between narrow pulses
+constexpr uint16_t kLeadTicks = 400;     // from start to the first edge of a wide pulse
+constexpr uint8_t kRunNormal = _BV(CS10);
+constexpr uint8_t kFastPwmA = _BV(WGM11);
+constexpr uint8_t kFastPwmB = _BV(WGM13) | _BV(WGM12);
+
+enum class Kind : uint8_t { idle, narrow, wide, trailing };
+
+// Written by the main loop while the interrupt is off, else by the interrupt.
+struct Pulses {
+  volatile Kind kind;
+  uint8_t channel;
+  bool active;
+  bool at_active;        // wide: level now
+  bool armed;            // wide: the coming match toggles
+  uint32_t left;         // pulses still to be finished
+  uint32_t width;
+  uint32_t gap;
+  uint32_t rest;         // wide: ticks to the next edge beyond the coming match
+  uint16_t top;          // narrow: ICR1 of a pulse period
+  uint32_t pauses;       // narrow: pause periods after each pulse
+  uint32_t pause;        // narrow: of them still to come
+};
+Pulses g_pulses;
+bool g_level[map::kFasts];
+
+uint8_t com_bits(uint8_t channel, uint8_t mode) {
+  return static_cast<uint8_t>(mode << (channel == 0 ? COM1A0 : COM1C0));
+}
+constexpr uint8_t kToggle = 1;
+constexpr uint8_t kClearAtMatch = 2;  // fast PWM: sets at BOTTOM
+constexpr uint8_t kSetAtMatch = 3;
+
+void set_match(uint8_t channel, uint16_t at) {
+  if (channel == 0) {
+    OCR1A = at;
+  } else {
+    OCR1C = at;
+  }
+}
+uint16_t match(uint8_t channel) { return channel == 0 ? OCR1A : OCR1C; }
+uint8_t interrupt_bit(uint8_t channel) {
+  return static_cast<uint8_t>(channel == 0 ? _BV(OCIE1A) : _BV(OCIE1C));
+}
+void set_port(uint8_t channel, bool high) {
+  const uint8_t bit = static_cast<uint8_t>(channel == 0 ? _BV(PB5) : _BV(PB7));
+  const uint8_t saved = SREG;
+  cli();
+  PORTB = static_cast<uint8_t>(high ? PORTB | bit : PORTB & ~bit);
+  SREG = saved;
+}
+
+void halt() {
+  TIMSK1 = 0;
+  TCCR1B = 0;
+  TCCR1A = 0;
+}
+
+// In the interrupt: the last edge is made, the line rests; the last gap is still to pass.
+void finish() {
+  halt();
+  g_pulses.kind = Kind::trailing;
+}
+
+void on_narrow_match() {
+  Pulses& p = g_pulses;
+  if (p.pause == 0) {
+    // A pulse has ended.
+    if (--p.left == 0) {
+      finish();
+      return;
+    }
+    ICR1 = p.top;
+    p.pause = p.pauses;
+    if (p.pause != 0) TCCR1A = kFastPwmA;  // disconnected: no pulse at the coming BOTTOM
+    return;
+  }
+  // A pause period: its length counts from its own start.
+  if (p.left != 0 && p.pauses != 0) ICR1 = kPauseTicks - 1;
+  if (--p.pause == 0) {
+    TCCR1A = static_cast<uint8_t>(kFastPwmA |
+                                  com_bits(p.channel, p.active ? kClearAtMatch : kSetAtMatch));
+  }
+}
+
+// Sets the match after next_ticks, in parts when they are many.
+void schedule(uint32_t ticks) {
+  Pulses& p = g_pulses;
+  uint16_t part = 0;
+  if (ticks <= 65535UL) {
+    part = static_cast<uint16_t>(ticks);
+    p.rest = 0;
+    p.armed = true;
+    TCCR1A = com_bits(p.channel, kToggle);
+  } else {
+    part = ticks > 98304UL ? 0 : 32768;  // 0: a whole turn of 65,536
+    p.rest = ticks - (part == 0 ? 65536UL : part);
+    p.armed = false;
+    TCCR1A = 0;
+  }
+  set_match(p.channel, static_cast<uint16_t>(match(p.channel) + part));
+}
+
+void on_wide_match() {
+  Pulses& p = g_pulses;
+  if (!p.armed) {
+    schedule(p.rest);
+    return;
+  }
+  p.at_active = !p.at_active;
+  set_port(p.channel, p.at_active == p.active);
+  if (p.at_active) {
+    schedule(p.width);
+  } else if (--p.left == 0) {
+    finish();
+  } else {
+    schedule(p.gap);
+  }
+}
+
+void on_match() {
+  if (g_pulses.kind == Kind::narrow) {
+    on_narrow_match();
+  } else if (g_pulses.kind == Kind::wide) {
+    on_wide_match();
+  }
+}
+
+uint32_t g_trailing_until_us;
+bool g_trailing_timed;
+
+}  // namespace
+
+void set_fast_level(uint8_t channel, bool high) {
+  const uint8_t pin = static_cast<uint8_t>(channel == 0 ? _BV(PB5) : _BV(PB7));
+  DDRB |= pin;
+  if (g_level[channel] == high) return;
+  halt();
+  TCNT1 = 0;
+  set_match(channel, 40);
+  TCCR1A = com_bits(channel, kToggle);
+  TCCR1B = kRunNormal;
+  const uint8_t flag = static_cast<uint8_t>(channel == 0 ? _BV(OCF1A) : _BV(OCF1C));
+  for (uint8_t tries = 0; tries < 100 && (TIFR1 & flag) == 0; ++tries) {
+  }
+  TCCR1B = 0;
+  set_port(channel, high);
+  TCCR1A = 0;
+  TIFR1 = flag;
+  g_level[channel] = high;
+}
+
+void start_pulses(uint8_t channel, bool active, uint32_t count, uint32_t width, uint32_t gap) {
+  Pulses& p = g_pulses;
+  halt();
+  p.channel = channel;
+  p.active = active;
+  p.at_active = false;
+  p.left = count;
+  p.width = width;
+  p.gap = gap;
+  g_trailing_timed = false;
+  TCNT1 = 0;
+  if (width < kEdgeTicks) {
+    const uint32_t period = width + gap;
+    p.pauses = period <= 65536UL ? 0 : (period - width - kEdgeTicks) / kPauseTicks;
+    p.top = static_cast<uint16_t>(period - p.pauses * kPauseTicks - 1);
+    p.pause = 1;  // the first period passes without a pulse
+    p.kind = Kind::narrow;
+    set_match(channel, static_cast<uint16_t>(width - 1));
+    ICR1 = static_cast<uint16_t>(width + kEdgeTicks);
+    TCCR1A = kFastPwmA;
+    TIMSK1 = interrupt_bit(channel);
+    TCCR1B = kFastPwmB | kRunNormal;
+  } else {
+    p.kind = Kind::wide;
+    p.armed = true;
+    p.rest = 0;
+    set_match(channel, kLeadTicks);
+    TCCR1A = com_bits(channel, kToggle);
+    TIMSK1 = interrupt_bit(channel);
+    TCCR1B = kRunNormal;
+  }
+}
+
+bool pulses_running() {
+  if (g_pulses.kind == Kind::idle) return false;
+  if (g_pulses.kind != Kind::trailing) return true;
+  const uint32_t now_us = Hal::now_us();
+  if (!g_trailing_timed) {
+    g_trailing_timed = true;
+    g_trailing_until_us = now_us + g_pulses.gap / map::kTicksPerMicrosecond;
+    return true;
+  }
+  if (!core::reached(now_us, g_trailing_until_us)) return true;
+  g_pulses.kind = Kind::idle;
+  return false;
+}
+
+void stop_pulses() {
+  const uint8_t saved = SREG;
+  cli();
+  if (g_pulses.kind == Kind::narrow || g_pulses.kind == Kind::wide) {
+    halt();
+    // The latch may have been left at the active level: the reeds open in the same breath, and the
+    // next level is set before they close again.
+    set_port(g_pulses.channel, g_level[g_pulses.channel]);
+  }
+  g_pulses.kind = Kind::idle;
+  SREG = saved;
+}
+
+}  // namespace avr
+}  // namespace tenterhook
+
+ISR(TIMER1_COMPA_vect) { tenterhook::avr::on_match(); }
+ISR(TIMER1_COMPC_vect) { tenterhook::avr::on_match(); }

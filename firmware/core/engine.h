@@ -1,0 +1,663 @@
+// The step engine: takes operations from the program ring and carries them out by the fixture's own
+// clock. Never blocks: poll() does what can be done now and returns; what an operation waits for is
+// its phase_. At most kOpsPerPass operations a pass.
+#pragma once
+
+#include <stdint.h>
+
+#include "firmware/core/buffers.h"
+#include "firmware/core/outputs.h"
+#include "firmware/core/sampler.h"
+#include "firmware/wire/message.h"
+#include "firmware/wire/program.h"
+
+namespace tenterhook {
+namespace core {
+
+constexpr uint8_t kOpsPerPass = 4;
+constexpr uint16_t kMasterUs = 40000;   // the master contactor has closed and stopped bouncing
+constexpr uint16_t kNapUs = 150;        // a wait with less left than this is watched, not slept through
+
+// What the engine asks its owner to latch.
+struct Complaint {
+  wire::Fault fault = wire::Fault::none;
+  uint8_t channel = 0;
+  uint16_t value = 0;
+};
+
+template <class Hal>
+class Engine {
+ public:
+  Engine(Hal& hal, Outputs<Hal>& outputs, Sampler<Hal>& sampler, ProgramRing& program,
+         ResultStore& store)
+      : hal_(hal), outputs_(outputs), sampler_(sampler), program_(program), store_(store) {}
+
+  // Run: the master contactor closes, then Event started, then the program.
+  void start(uint32_t now_us, wire::Counters& counters) {
+    counters_ = &counters;
+    counters.time_relay_us = 0;
+    counters.time_wait_us = 0;
+    counters.time_convert_us = 0;
+    counters.time_pulse_us = 0;
+    counters.time_starved_us = 0;
+    counters.time_total_us = 0;
+    step_ = wire::kNoStep;
+    step_left_ = 0;
+    results_left_ = 0;
+    sample_index_ = 0;
+    guarded_ = 0;
+    protecting_ = 0;
+    bled_ = 0;
+    first_label_ = true;
+    complaint_ = Complaint();
+    for (uint8_t r = 0; r < map::kRails; ++r) heating_[r] = Heating();
+    sampler_.watch(0);
+    sampler_.arm(0);
+    sampler_.keep(0);
+    outputs_.ready(now_us);
+    started_us_ = now_us;
+    tick_us_ = now_us;
+    enter(Phase::master, now_us + kMasterUs, now_us);
+  }
+  void abort() { phase_ = Phase::stopped; }
+
+  bool running() const { return phase_ != Phase::stopped; }
+  // Op::end was reached: the owner lets everything fall.
+  bool ended() const { return phase_ == Phase::ended; }
+  bool waiting_at_label() const { return phase_ == Phase::label_wait; }
+  uint16_t step() const { return step_; }
+  uint8_t protecting() const { return protecting_; }
+  const Complaint& complaint() const { return complaint_; }
+  // True after the master contactor has had its time: the coil supply must be there.
+  bool powered() const { return running() && phase_ != Phase::master; }
+
+  // Nothing will happen for kNapUs: the processor may sleep until the next interrupt.
+  bool may_nap(uint32_t now_us) const {
+    switch (phase_) {
+      case Phase::next:
+      case Phase::results:
+        return false;
+      case Phase::stopped:
+      case Phase::ended:
+      case Phase::label_wait:
+      case Phase::sample:
+      case Phase::rail_until:
+        return true;
+      default:
+        return !reached(now_us + kNapUs, until_us_);
+    }
+  }
+  // When poll() is needed next for the clock's sake alone; natively time jumps there.
+  bool has_deadline() const {
+    return phase_ == Phase::master || phase_ == Phase::relays || phase_ == Phase::wait ||
+           phase_ == Phase::relay_wait || phase_ == Phase::rail;
+  }
+  uint32_t deadline_us() const { return until_us_; }
+  bool sampling() const { return phase_ == Phase::sample; }
+  bool busy_now() const { return phase_ == Phase::next || phase_ == Phase::results; }
+
+  void poll(uint32_t now_us) {
+    if (!running() || ended()) return;
+    if (now_us - tick_us_ >= 1000) tick(now_us);
+    for (uint8_t i = 0; i < kOpsPerPass; ++i) {
+      if (!advance(now_us)) return;
+      if (phase_ != Phase::next) continue;
+      if (complaint_.fault != wire::Fault::none || !next_op(now_us)) return;
+    }
+  }
+
+  // After the fall that follows `end`.
+  void emit_ended(uint32_t now_us) { emit(wire::EventKind::ended, counters_->starvations, now_us); }
+  uint32_t started_us() const { return started_us_; }
+
+ private:
+  enum class Phase : uint8_t {
+    stopped, master, next, label_wait, relays, wait, relay_wait, pulse, sample, results, rail,
+    rail_until, ended,
+  };
+  enum class RailStep : uint8_t { series, bridge, opened };
+  struct Heating {
+    uint32_t limit = 0;
+    uint32_t used = 0;
+    uint16_t base = 0;
+    uint8_t needs = 0;
+  };
+
+  void enter(Phase phase, uint32_t until_us, uint32_t now_us) {
+    phase_ = phase;
+    until_us_ = until_us;
+    entered_us_ = now_us;
+  }
+  bool complain(wire::Fault fault, uint8_t channel, uint16_t value) {
+    if (complaint_.fault == wire::Fault::none) {
+      complaint_.fault = fault;
+      complaint_.channel = channel;
+      complaint_.value = value;
+    }
+    phase_ = Phase::next;
+    return false;
+  }
+  bool bad(wire::Op op) {
+    return complain(wire::Fault::bad_program, static_cast<uint8_t>(op), program_.place());
+  }
+  bool wrong_order(wire::Op op) {
+    return complain(wire::Fault::wrong_order, static_cast<uint8_t>(128 + static_cast<uint8_t>(op)),
+                    program_.place());
+  }
+
+  bool emit(wire::EventKind kind, uint32_t value, uint32_t now_us) {
+    wire::Event event;
+    event.kind = kind;
+    event.step = step_;
+    event.value = value;
+    event.time_us = now_us;
+    uint8_t bytes[wire::kEventBytes];
+    wire::encode(event, bytes, sizeof bytes);
+    if (!store_.open(static_cast<uint8_t>(wire::Type::event), wire::kEventBytes)) return false;
+    store_.put(bytes, wire::kEventBytes);
+    return true;
+  }
+  // Takes from what the label declared for results.
+  bool spend(uint16_t bytes) {
+    if (bytes > results_left_) return false;
+    results_left_ = static_cast<uint16_t>(results_left_ - bytes);
+    return true;
+  }
+
+  // Carries the phase under way on. False: it still waits.
+  bool advance(uint32_t now_us) {
+    switch (phase_) {
+      case Phase::next:
+        return true;
+      case Phase::stopped:
+      case Phase::ended:
+        return false;
+      case Phase::master:
+        if (!reached(now_us, until_us_)) return false;
+        uint32_t since;
+        outputs_.take_moved(since);
+        emit(wire::EventKind::started, 0, now_us);
+        break;
+      case Phase::label_wait:
+        if (!label_ready()) return starve(now_us);
+        counters_->time_starved_us += now_us - entered_us_;
+        take_label();
+        break;
+      case Phase::relays:
+        if (!reached(now_us, until_us_)) return false;
+        outputs_.finish(now_us);
+        counters_->time_relay_us += now_us - entered_us_;
+        break;
+      case Phase::wait:
+        if (!reached(now_us, until_us_)) return false;
+        counters_->time_wait_us += now_us - entered_us_;
+        break;
+      case Phase::relay_wait:
+        if (!reached(now_us, until_us_)) return false;
+        counters_->time_relay_us += now_us - entered_us_;
+        break;
+      case Phase::pulse:
+        if (hal_.pulsing()) return false;
+        counters_->time_pulse_us += now_us - entered_us_;
+        break;
+      case Phase::sample:
+        if (!sampler_.sample_done()) return false;
+        counters_->time_convert_us += now_us - entered_us_;
+        part_ = 0;
+        phase_ = Phase::results;
+        return true;
+      case Phase::results:
+        return store_part();
+      case Phase::rail:
+        if (!reached(now_us, until_us_)) return false;
+        return advance_rail(now_us);
+      case Phase::rail_until:
+        return advance_rail_until(now_us);
+    }
+    phase_ = Phase::next;
+    return true;
+  }
+
+  // ---- labels ----
+
+  bool label_ready() const {
+    return program_.loaded() >= wire::op_bytes(wire::Op::label) + label_.bytes &&
+           store_.room() >= label_.results;
+  }
+  bool starve(uint32_t now_us) {
+    if ((label_.flags & wire::kLabelPatient) == 0 && store_.room() >= label_.results &&
+        now_us - entered_us_ >= 1000UL * wire::kStarvedMs) {
+      return complain(wire::Fault::starved, static_cast<uint8_t>(step_), 0);
+    }
+    return false;
+  }
+  void take_label() {
+    program_.drop(wire::op_bytes(wire::Op::label));
+    step_ = label_.step;
+    step_left_ = label_.bytes;
+    results_left_ = label_.results;
+    sample_index_ = 0;
+    first_label_ = false;
+  }
+  // Between steps: the next thing in the stream is a label or the end, or has yet to come.
+  bool between_steps(uint32_t now_us) {
+    if (program_.loaded() == 0) return wait_for_program(now_us);
+    const wire::Op op = static_cast<wire::Op>(program_.peek(0));
+    if (op == wire::Op::end) {
+      if (store_.room() < wire::kEventResultBytes) return false;
+      program_.drop(1);
+      counters_->time_total_us = now_us - started_us_;
+      phase_ = Phase::ended;
+      return false;
+    }
+    if (op != wire::Op::label) return bad(op);
+    if (program_.loaded() < wire::op_bytes(op)) return wait_for_program(now_us);
+    uint8_t bytes[wire::kOpBytesMax];
+    program_.copy(bytes, wire::op_bytes(op));
+    wire::Reader r(bytes + 1, wire::kOpBytesMax - 1);
+    wire::get(r, label_);
+    if (label_.bytes > wire::kStepBytesMax || label_.results > wire::kStepResultBytesMax ||
+        label_.step == wire::kNoStep) {
+      return bad(op);
+    }
+    if (label_ready()) {
+      if (starving_) {
+        starving_ = false;
+        counters_->time_starved_us += now_us - starved_us_;
+      }
+      take_label();
+      return true;
+    }
+    const bool patient = (label_.flags & wire::kLabelPatient) != 0;
+    if (store_.room() < label_.results) {
+      ++counters_->store_waits;
+    } else if (!patient && !first_label_ && !starving_) {
+      ++counters_->starvations;
+    }
+    enter(Phase::label_wait, 0, starving_ ? starved_us_ : now_us);
+    starving_ = false;
+    return false;
+  }
+  // Not even the next label is here.
+  bool wait_for_program(uint32_t now_us) {
+    if (!starving_) {
+      starving_ = true;
+      starved_us_ = now_us;
+      if (!first_label_) ++counters_->starvations;
+    } else if (now_us - starved_us_ >= 1000UL * wire::kStarvedMs) {
+      return complain(wire::Fault::starved, static_cast<uint8_t>(step_), 0);
+    }
+    return false;
+  }
+
+  // ---- operations ----
+
+  bool next_op(uint32_t now_us) {
+    if (step_left_ == 0) return between_steps(now_us);
+    const wire::Op op = static_cast<wire::Op>(program_.peek(0));
+    const uint8_t size = wire::op_bytes(op);
+    if (size == 0 || size > step_left_ || op == wire::Op::label || op == wire::Op::end) return bad(op);
+    uint8_t bytes[wire::kOpBytesMax];
+    program_.copy(bytes, size);
+    program_.drop(size);
+    step_left_ = static_cast<uint16_t>(step_left_ - size);
+    wire::Reader r(bytes + 1, static_cast<uint16_t>(size - 1));
+    return execute(op, r, bytes, now_us);
+  }
+
+  bool execute(wire::Op op, wire::Reader& r, const uint8_t* bytes, uint32_t now_us) {
+    switch (op) {
+      case wire::Op::drive: return do_drive(r, now_us);
+      case wire::Op::fast: return do_fast(r, now_us);
+      case wire::Op::pulse: return do_pulse(r, now_us);
+      case wire::Op::wait: return do_wait(r, now_us);
+      case wire::Op::relay_wait: return do_relay_wait(r, now_us);
+      case wire::Op::route: return do_route(r, now_us);
+      case wire::Op::bus: return do_bus(bytes, now_us);
+      case wire::Op::trigger:
+        outputs_.wanted().set(map::kBitTrigger, r.u8() != 0);
+        return relays(now_us);
+      case wire::Op::sample: return do_sample(bytes, now_us);
+      case wire::Op::mark: {
+        const uint32_t id = r.u32();
+        if (!spend(wire::kEventResultBytes)) return bad(op);
+        return emit(wire::EventKind::mark, id, now_us) || bad(op);
+      }
+      case wire::Op::guard: return do_guard(r);
+      case wire::Op::rail: return do_rail(r, now_us);
+      case wire::Op::arm: return do_arm(r);
+      case wire::Op::rail_until: return do_rail_until(r, now_us);
+      case wire::Op::bleed:
+        bled_ = r.u8();
+        for (uint8_t i = 0; i < map::kRails; ++i) hold_bleeder(i);
+        return relays(now_us);
+      default: return bad(op);
+    }
+  }
+
+  // Commands the chain; waits when contacts must open first.
+  bool relays(uint32_t now_us) {
+    if (!outputs_.apply(now_us)) enter(Phase::relays, now_us + wire::kBreakUs, now_us);
+    return true;
+  }
+  bool may_connect() const { return (guarded_ & ~sampler_.armed()) == 0; }
+
+  bool do_drive(wire::Reader& r, uint32_t now_us) {
+    wire::DriveOp o;
+    wire::get(r, o);
+    if (o.connect != 0 && !may_connect()) return wrong_order(wire::Op::drive);
+    outputs_.wanted().set16(map::kBitDriveConnect, o.connect);
+    outputs_.wanted().set16(map::kBitDriveHigh, o.high);
+    return relays(now_us);
+  }
+  bool do_fast(wire::Reader& r, uint32_t now_us) {
+    wire::FastOp o;
+    wire::get(r, o);
+    if (o.channel >= map::kFasts) return bad(wire::Op::fast);
+    if (o.connect != 0 && !may_connect()) return wrong_order(wire::Op::fast);
+    hal_.fast_level(o.channel, o.level != 0);
+    fast_high_[o.channel] = o.level != 0;
+    outputs_.wanted().set(static_cast<uint8_t>(map::kBitFastConnect + o.channel), o.connect != 0);
+    return relays(now_us);
+  }
+  bool do_pulse(wire::Reader& r, uint32_t now_us) {
+    wire::PulseOp o;
+    wire::get(r, o);
+    if (o.count == 1 && o.gap_ticks < wire::kGapTicksMin) o.gap_ticks = wire::kGapTicksMin;
+    if (o.channel >= map::kFasts || o.count == 0 || o.width_ticks < wire::kPulseTicksMin ||
+        o.width_ticks > wire::kPulseTicksMax || o.gap_ticks < wire::kGapTicksMin ||
+        o.gap_ticks > wire::kPulseTicksMax || fast_high_[o.channel] == (o.active != 0)) {
+      return bad(wire::Op::pulse);
+    }
+    hal_.start_pulses(o.channel, o.active != 0, o.count, o.width_ticks, o.gap_ticks);
+    enter(Phase::pulse, now_us, now_us);
+    return true;
+  }
+  bool do_wait(wire::Reader& r, uint32_t now_us) {
+    wire::WaitOp o;
+    wire::get(r, o);
+    if (o.us > wire::kWaitUsMax) return bad(wire::Op::wait);
+    enter(Phase::wait, now_us + o.us, now_us);
+    return true;
+  }
+  bool do_relay_wait(wire::Reader& r, uint32_t now_us) {
+    wire::RelayWaitOp o;
+    wire::get(r, o);
+    if (o.us > wire::kWaitUsMax) return bad(wire::Op::relay_wait);
+    uint32_t since = 0;
+    if (!outputs_.take_moved(since)) return true;
+    enter(Phase::relay_wait, since + o.us, now_us);
+    return true;
+  }
+  bool do_route(wire::Reader& r, uint32_t now_us) {
+    const uint16_t drives = r.u16();
+    if (drives != 0 && !may_connect()) return wrong_order(wire::Op::route);
+    outputs_.wanted().set16(map::kBitRoute, drives);
+    return relays(now_us);
+  }
+  bool do_bus(const uint8_t* bytes, uint32_t now_us) {
+    const uint8_t mode = bytes[1];
+    for (uint8_t i = 0; i < 8; ++i) {
+      const uint8_t leads = bytes[2 + i];
+      if (i < map::kSenses / 8) {
+        outputs_.wanted().bytes[map::kBitTestBus / 8 + i] = leads;
+      } else if (leads != 0) {
+        return bad(wire::Op::bus);
+      }
+    }
+    if (mode > 0x0F) return bad(wire::Op::bus);
+    for (uint8_t i = 0; i < 4; ++i) {
+      outputs_.wanted().set(static_cast<uint8_t>(map::kBitBusLoad22k + i), (mode >> i & 1) != 0);
+    }
+    return relays(now_us);
+  }
+
+  // ---- sampling ----
+
+  bool do_sample(const uint8_t* bytes, uint32_t now_us) {
+    const uint8_t* masks = bytes + 1;
+    const uint16_t n = static_cast<uint16_t>(bytes[17] | static_cast<uint16_t>(bytes[18]) << 8);
+    uint8_t channels = 0;
+    for (uint8_t i = 0; i < 16; ++i) {
+      if (masks[i] != 0 && (i >= map::kSenses / 8 && i < 8)) return bad(wire::Op::sample);
+      for (uint8_t b = masks[i]; b != 0; b >>= 1) channels = static_cast<uint8_t>(channels + (b & 1));
+    }
+    const bool beyond = (masks[8 + wire::kAuxCount / 8] >> (wire::kAuxCount % 8)) != 0 ||
+                        masks[13] != 0 || masks[14] != 0 || masks[15] != 0;
+    if (beyond || channels == 0 || channels > wire::kSampleChannelsMax || n == 0 ||
+        n > wire::kConversionsMax || !spend(wire::sample_result_bytes(channels))) {
+      return bad(wire::Op::sample);
+    }
+    sampler_.begin(masks, n);
+    enter(Phase::sample, 0, now_us);
+    return true;
+  }
+
+  // One frame of results a pass.
+  bool store_part() {
+    const uint8_t first = static_cast<uint8_t>(part_ * wire::kChannelsPerFrame);
+    const uint8_t left = static_cast<uint8_t>(sampler_.channels() - first);
+    const bool last = left <= wire::kChannelsPerFrame;
+    wire::SamplesHead head;
+    head.step = step_;
+    head.index = sample_index_;
+    head.part = static_cast<uint8_t>(last ? part_ | wire::kLastPart : part_);
+    head.n = sampler_.conversions();
+    head.time_us = entered_us_;
+    head.channels = last ? left : wire::kChannelsPerFrame;
+    const uint8_t size = static_cast<uint8_t>(wire::kSamplesHeadBytes +
+                                              head.channels * wire::kChannelCountsBytes);
+    if (!store_.open(static_cast<uint8_t>(wire::Type::samples), size)) return bad(wire::Op::sample);
+    uint8_t bytes[wire::kChannelCountsBytes];
+    wire::encode(head, bytes, sizeof bytes);
+    store_.put(bytes, wire::kSamplesHeadBytes);
+    for (uint8_t i = 0; i < head.channels; ++i) {
+      const Accumulator& a = sampler_.channel(static_cast<uint8_t>(first + i));
+      wire::ChannelCounts counts;
+      counts.source = a.source;
+      counts.sum = a.sum;
+      counts.min = a.min;
+      counts.max = a.max;
+      counts.sum_of_squares = a.squares;
+      wire::encode(counts, bytes, sizeof bytes);
+      store_.put(bytes, wire::kChannelCountsBytes);
+    }
+    ++part_;
+    if (!last) return false;  // the next part in the next pass
+    ++sample_index_;
+    phase_ = Phase::next;
+    return true;
+  }
+
+  // ---- rails ----
+
+  bool do_guard(wire::Reader& r) {
+    wire::GuardOp o;
+    wire::get(r, o);
+    if (o.rail >= map::kRails || o.limit == 0 || o.limit >= 1023 || o.min > o.max ||
+        (o.needs >> o.rail & 1) != 0) {
+      return bad(wire::Op::guard);
+    }
+    RailGuard g;
+    g.min = o.min;
+    g.max = o.max;
+    g.limit = o.limit;
+    sampler_.guard(o.rail, g);
+    Heating& h = heating_[o.rail];
+    h.limit = o.heating;
+    h.base = o.base;
+    h.needs = o.needs;
+    const uint8_t bit = static_cast<uint8_t>(1 << o.rail);
+    guarded_ |= bit;
+    protecting_ = static_cast<uint8_t>((o.flags & wire::kGuardProtects) != 0 ? protecting_ | bit
+                                                                             : protecting_ & ~bit);
+    keep_protecting();
+    return true;
+  }
+  bool do_arm(wire::Reader& r) {
+    const uint8_t rails = r.u8();
+    if ((rails & ~outputs_.rails_on()) != 0 || (rails & ~guarded_) != 0) {
+      return wrong_order(wire::Op::arm);
+    }
+    sampler_.arm(rails);
+    return true;
+  }
+  void hold_bleeder(uint8_t rail) {
+    const bool powered = outputs_.wanted().get(static_cast<uint8_t>(map::kBitRailSeries + rail));
+    outputs_.wanted().set(static_cast<uint8_t>(map::kBitRailHold + rail),
+                          powered && (bled_ >> rail & 1) == 0);
+  }
+  // At a trip the conversion interrupt cuts every switch but those of protecting rails that are on.
+  void keep_protecting() {
+    sampler_.keep(static_cast<uint8_t>(protecting_ & outputs_.rails_on()));
+  }
+  void rail_bit(uint8_t first_bit, bool on) {
+    outputs_.wanted().set(static_cast<uint8_t>(first_bit + rail_.rail), on);
+  }
+
+  // Off: switch and pre-charge open, then, without current, the series relay; the bleeder closes.
+  // On: the series relay closes without current, then the switch or the pre-charge path.
+  bool do_rail(wire::Reader& r, uint32_t now_us) {
+    wire::get(r, rail_);
+    if (rail_.rail >= map::kRails || static_cast<uint8_t>(rail_.mode) > 2) return bad(wire::Op::rail);
+    const uint8_t bit = static_cast<uint8_t>(1 << rail_.rail);
+    if (rail_.mode == wire::RailMode::off) {
+      sampler_.arm(static_cast<uint8_t>(sampler_.armed() & ~bit));
+      outputs_.switch_rail(rail_.rail, false);
+      keep_protecting();
+      rail_bit(map::kBitRailPreCharge, false);
+      outputs_.apply(now_us);
+      rail_step_ = RailStep::opened;
+      enter(Phase::rail, now_us + wire::kBreakUs, now_us);
+      return true;
+    }
+    const uint8_t needs = heating_[rail_.rail].needs;
+    if ((guarded_ & bit) == 0 || (needs & ~sampler_.armed()) != 0) {
+      return complain(wire::Fault::wrong_order, rail_.rail, needs);
+    }
+    sampler_.watch(static_cast<uint8_t>(sampler_.watched() | bit));
+    const bool closed = outputs_.wanted().get(static_cast<uint8_t>(map::kBitRailSeries + rail_.rail));
+    rail_bit(map::kBitRailSeries, true);
+    hold_bleeder(rail_.rail);
+    outputs_.apply(now_us);
+    rail_step_ = RailStep::series;
+    enter(Phase::rail, closed ? now_us : now_us + wire::kRailRelayUs, now_us);
+    return true;
+  }
+  bool advance_rail(uint32_t now_us) {
+    counters_->time_relay_us += now_us - entered_us_;
+    if (rail_step_ == RailStep::series) {
+      const bool bridge = rail_.mode == wire::RailMode::pre_charge;
+      if (!bridge) outputs_.switch_rail(rail_.rail, true);
+      const bool was = outputs_.wanted().get(static_cast<uint8_t>(map::kBitRailPreCharge + rail_.rail));
+      rail_bit(map::kBitRailPreCharge, bridge);
+      if (bridge) outputs_.switch_rail(rail_.rail, false);
+      keep_protecting();
+      if (was == bridge) return rail_done();
+      outputs_.apply(now_us);
+      rail_step_ = RailStep::bridge;
+      enter(Phase::rail, now_us + wire::kRailRelayUs, now_us);
+      return false;
+    }
+    if (rail_step_ == RailStep::opened) {
+      rail_bit(map::kBitRailSeries, false);
+      hold_bleeder(rail_.rail);
+      outputs_.apply(now_us);
+      sampler_.watch(static_cast<uint8_t>(sampler_.watched() & ~(1 << rail_.rail)));
+    }
+    return rail_done();
+  }
+  bool rail_done() {
+    phase_ = Phase::next;
+    return true;
+  }
+
+  bool do_rail_until(wire::Reader& r, uint32_t now_us) {
+    wire::get(r, until_);
+    if (until_.rail >= map::kRails || (sampler_.watched() >> until_.rail & 1) == 0 ||
+        until_.within_ms > wire::kWaitUsMax / 1000 || !spend(wire::kEventResultBytes)) {
+      return bad(wire::Op::rail_until);
+    }
+    held_since_us_ = now_us;
+    enter(Phase::rail_until, now_us + 1000, now_us);
+    return true;
+  }
+  bool advance_rail_until(uint32_t now_us) {
+    if (!reached(now_us, until_us_)) return false;
+    until_us_ = now_us + 1000;
+    const uint16_t volts = sampler_.volts(until_.rail);
+    const uint16_t current = sampler_.current(until_.rail);
+    const bool met = volts >= until_.min && current >= until_.current_min &&
+                     current <= until_.current_max;
+    if (!met) held_since_us_ = now_us;
+    const uint32_t ms = (now_us - entered_us_) / 1000;
+    if (met && now_us - held_since_us_ >= 1000UL * until_.hold_ms) {
+      counters_->time_wait_us += now_us - entered_us_;
+      emit(wire::EventKind::rail_up, until_.rail | ms << 8, now_us);
+      phase_ = Phase::next;
+      return true;
+    }
+    if (ms >= until_.within_ms) {
+      return complain(wire::Fault::rail_late, until_.rail, volts >= until_.min ? current : volts);
+    }
+    return false;
+  }
+
+  // Once a millisecond: heating of the rails.
+  void tick(uint32_t now_us) {
+    uint32_t ms = (now_us - tick_us_) / 1000;
+    tick_us_ += 1000 * ms;
+    if (ms > 1000) ms = 1000;
+    for (uint8_t r = 0; r < map::kRails; ++r) {
+      Heating& h = heating_[r];
+      if (h.limit == 0) continue;
+      const uint16_t current = (sampler_.watched() >> r & 1) != 0 ? sampler_.current(r) : 0;
+      const uint32_t square = static_cast<uint32_t>(current) * current;
+      const uint32_t base = static_cast<uint32_t>(h.base) * h.base;
+      if (square > base) {
+        const uint32_t more = (square - base) * ms;
+        h.used = h.used > 0xFFFFFFFFUL - more ? 0xFFFFFFFFUL : h.used + more;
+      } else {
+        const uint32_t less = (base - square) * ms;
+        h.used = h.used > less ? h.used - less : 0;
+      }
+      if (h.used > h.limit) {
+        complain(wire::Fault::heating, r, static_cast<uint16_t>(h.used >> 16));
+      }
+    }
+  }
+
+  Hal& hal_;
+  Outputs<Hal>& outputs_;
+  Sampler<Hal>& sampler_;
+  ProgramRing& program_;
+  ResultStore& store_;
+  wire::Counters* counters_ = nullptr;
+  Complaint complaint_;
+  Heating heating_[map::kRails];
+  wire::LabelOp label_;
+  wire::RailOp rail_;
+  wire::RailUntilOp until_;
+  uint32_t until_us_ = 0;
+  uint32_t entered_us_ = 0;
+  uint32_t started_us_ = 0;
+  uint32_t starved_us_ = 0;
+  uint32_t held_since_us_ = 0;
+  uint32_t tick_us_ = 0;
+  uint16_t step_ = wire::kNoStep;
+  uint16_t step_left_ = 0;
+  uint16_t results_left_ = 0;
+  Phase phase_ = Phase::stopped;
+  RailStep rail_step_ = RailStep::series;
+  uint8_t part_ = 0;
+  uint8_t sample_index_ = 0;
+  uint8_t guarded_ = 0;
+  uint8_t protecting_ = 0;
+  uint8_t bled_ = 0;
+  bool fast_high_[map::kFasts] = {false, false};
+  bool first_label_ = true;
+  bool starving_ = false;
+};
+
+}  // namespace core
+}  // namespace tenterhook

@@ -1,0 +1,335 @@
+// The converter's sequence: the sample under way and the safety channels, turn and turn about.
+//
+// Every second conversion is a safety channel (all of them while nothing is sampled): current and volts
+// of each rail that is on, the second reference, the board's ground. With four rails on that is a
+// round of 10 * 104 us; a hit is confirmed by converting the same channel again in the next safety slot,
+// so that a trip follows the true crossing by at most 10 * 104 + 2 * 104 + 52 us = 1.3 ms.
+//
+// Who touches what: conversion_done() runs in the conversion interrupt and is the only writer of the
+// accumulators, of last_*, of pending_ and of the pipeline; the main loop reads them under lock or after
+// sample_done() has become true, and starts a sample only when none is under way.
+#pragma once
+
+#include <stdint.h>
+
+#include "firmware/core/fixture_map.h"
+#include "firmware/core/hal.h"
+#include "firmware/wire/fault.h"
+#include "firmware/wire/message.h"
+#include "firmware/wire/program.h"
+
+namespace tenterhook {
+namespace core {
+
+// Where a source of wire::Source is: converter channel, multiplexer address, which multiplexer.
+struct Tap {
+  uint8_t adc_and_mux;  // adc << 4 | address
+  uint8_t adc() const { return static_cast<uint8_t>(adc_and_mux >> 4); }
+  uint8_t mux() const { return adc_and_mux & 0x0F; }
+};
+constexpr Tap tap(uint8_t adc, uint8_t mux) {
+  return Tap{static_cast<uint8_t>(adc << 4 | (mux & 0x0F))};
+}
+
+inline Tap tap_of(uint8_t source) {
+  if (source < map::kSenses) return tap(static_cast<uint8_t>(map::kAdcSense + source / 16), source % 16);
+  const uint8_t aux = static_cast<uint8_t>(source - wire::kSourceAux);
+  if (aux < wire::kAuxRail) return tap(map::kAdcDrive, aux);
+  if (aux < wire::kAuxRailSecond) {
+    const uint8_t rail = static_cast<uint8_t>(aux - wire::kAuxRail);
+    if (rail < 3) return tap(static_cast<uint8_t>(map::kAdcRail + rail), 0);
+    return tap(map::kAdcRailMux, rail);
+  }
+  if (aux < wire::kAuxSupply) {
+    return tap(map::kAdcRailMux, static_cast<uint8_t>(4 + aux - wire::kAuxRailSecond));
+  }
+  if (aux < wire::kAuxCurrent) {
+    return tap(map::kAdcRailMux, static_cast<uint8_t>(8 + aux - wire::kAuxSupply));
+  }
+  if (aux < wire::kAuxCoilSupply) {
+    return tap(static_cast<uint8_t>(map::kAdcCurrent + aux - wire::kAuxCurrent), 0);
+  }
+  switch (aux) {
+    case wire::kAuxCoilSupply: return tap(map::kAdcRailMux, 12);
+    case wire::kAuxFiveVolts: return tap(map::kAdcRailMux, 13);
+    case wire::kAuxReference: return tap(map::kAdcReference, 0);
+    case wire::kAuxGround: return tap(map::kAdcGround, 0);
+    default: return tap(map::kAdcProbe, 0);
+  }
+}
+constexpr bool uses_aux_mux(uint8_t adc) { return adc == map::kAdcDrive || adc == map::kAdcRailMux; }
+
+struct Trip {
+  wire::Fault fault = wire::Fault::none;
+  uint8_t channel = 0;
+  uint16_t value = 0;
+  uint32_t time_us = 0;
+};
+
+struct Accumulator {
+  uint32_t sum;
+  uint32_t squares;
+  uint16_t min;
+  uint16_t max;
+  uint8_t source;
+  Tap tap;
+};
+
+struct RailGuard {
+  uint16_t min = 0;
+  uint16_t max = 1023;
+  uint16_t limit = 0;
+};
+
+constexpr uint16_t kReferenceNominal = 512;   // 2.048 V at AREF 4.096 V
+constexpr uint16_t kReferenceSpread = 8;      // 1.6 %: beyond the converter's own errors it is lost;
+                                              // finer disagreement is the host's to judge
+constexpr uint8_t kReferenceHits = 8;         // in a row: 8 ms
+
+template <class Hal>
+class Sampler {
+ public:
+  explicit Sampler(Hal& hal) : hal_(hal) {}
+
+  // ---- main loop ----
+
+  void start() {
+    pending_.fault = wire::Fault::none;
+    channels_ = 0;
+    done_ = true;
+    safety_at_ = 0;
+    recheck_ = kNothing;
+    hits_ = 0;
+    reference_hits_ = 0;
+    running_ = kSafety + kSlotReference;
+    next_ = kSafety + kSlotGround;
+    hal_.start_converter(map::kAdcReference, map::kAdcGround);
+  }
+  void stop() { hal_.stop_converter(); }
+
+  // Bits of rails whose current and volts are watched.
+  void watch(uint8_t rails) {
+    Locked<Hal> locked(hal_);
+    watched_ = rails;
+    armed_ &= rails;
+    hits_ = 0;
+  }
+  void arm(uint8_t rails) {
+    Locked<Hal> locked(hal_);
+    armed_ = rails;
+  }
+  void guard(uint8_t rail, const RailGuard& g) {
+    Locked<Hal> locked(hal_);
+    guards_[rail] = g;
+  }
+  // Rails that the interrupt may cut by itself at a trip: all but the protecting ones.
+  void keep(uint8_t rails) { kept_ = rails; }
+  uint8_t armed() const { return armed_; }
+  uint8_t watched() const { return watched_; }
+
+  // Begins a sample of the sources whose bits are set in `masks`: 8 bytes of senses, 8 of aux, as the
+  // operation carries them (64-bit shifts would cost milliseconds on the AVR).
+  // Precondition: sample_done(); 1..kSampleChannelsMax channels, 1 <= n.
+  void begin(const uint8_t* masks, uint16_t n) {
+    uint8_t count = 0;
+    for (uint8_t byte = 0; byte < 16; ++byte) {
+      uint8_t bits = masks[byte];
+      for (uint8_t source = static_cast<uint8_t>(byte * 8); bits != 0; ++source, bits >>= 1) {
+        if ((bits & 1) == 0 || count >= wire::kSampleChannelsMax) continue;
+        Accumulator& a = of_[count++];
+        a.sum = 0;
+        a.squares = 0;
+        a.min = 0xFFFF;
+        a.max = 0;
+        a.source = source;
+        a.tap = tap_of(source);
+      }
+    }
+    Locked<Hal> locked(hal_);
+    channels_ = count;
+    n_ = n;
+    asked_ = 0;
+    rounds_to_ask_ = n;
+    rounds_to_come_ = n;
+    done_ = false;
+  }
+  bool sample_done() const { return done_; }
+  uint8_t channels() const { return channels_; }
+  uint16_t conversions() const { return n_; }
+  const Accumulator& channel(uint8_t i) const { return of_[i]; }
+
+  // The first trip seen by the interrupt; Fault::none when there is none.
+  Trip trip() {
+    Locked<Hal> locked(hal_);
+    return pending_;
+  }
+  uint16_t volts(uint8_t rail) { return read(last_volts_[rail]); }
+  uint16_t current(uint8_t rail) { return read(last_current_[rail]); }
+  uint16_t reference() { return read(last_reference_); }
+  uint16_t ground() { return read(last_ground_); }
+  uint8_t beats() const { return beats_; }  // changes with every conversion
+
+  // ---- conversion interrupt ----
+  // Takes the counts of the conversion that has just ended; returns the converter channel of the one
+  // after the one now under way. Worst case (rail 3's volts out of window, then a sample's channel on
+  // the auxiliary multiplexer): stated and measured in avr/.
+  uint8_t conversion_done(uint16_t counts) {
+    const uint8_t ended = running_;
+    running_ = next_;
+    ++beats_;
+    if (ended < kSafety) {
+      take_sample(ended, counts);
+    } else {
+      take_safety(static_cast<uint8_t>(ended - kSafety), counts);
+    }
+    // The sample's turn comes after a safety conversion.
+    if (rounds_to_ask_ != 0 && running_ >= kSafety) {
+      const uint8_t which = asked_;
+      if (++asked_ == channels_) {
+        asked_ = 0;
+        --rounds_to_ask_;
+      }
+      next_ = which;
+      return select(of_[which].tap);
+    }
+    const uint8_t slot = next_safety();
+    next_ = static_cast<uint8_t>(kSafety + slot);
+    return select(tap_of_slot(slot));
+  }
+
+ private:
+  static constexpr uint8_t kSafety = 0x80;
+  static constexpr uint8_t kSlotCurrent = 0;  // +r
+  static constexpr uint8_t kSlotVolts = 4;    // +r
+  static constexpr uint8_t kSlotReference = 8;
+  static constexpr uint8_t kSlotGround = 9;
+  static constexpr uint8_t kSlots = 10;
+  static constexpr uint8_t kNothing = 0xFF;
+  static_assert(wire::kSampleChannelsMax <= kSafety, "sample indices lie below the safety codes");
+
+  uint16_t read(const uint16_t& value) {
+    Locked<Hal> locked(hal_);
+    return value;
+  }
+
+  // Sets the external multiplexer for a conversion that begins after the one under way. That one has
+  // taken its sample already (see hal.h), so that even a shared multiplexer may move.
+  uint8_t select(Tap t) {
+    const uint8_t adc = t.adc();
+    if (adc < map::kAdcDrive) {
+      hal_.sense_mux(t.mux());
+    } else if (uses_aux_mux(adc)) {
+      hal_.aux_mux(t.mux());
+    }
+    return adc;
+  }
+
+  void take_sample(uint8_t index, uint16_t counts) {
+    Accumulator& a = of_[index];
+    a.sum += counts;
+    a.squares += static_cast<uint32_t>(counts) * counts;
+    if (counts < a.min) a.min = counts;
+    if (counts > a.max) a.max = counts;
+    if (index + 1 == channels_ && --rounds_to_come_ == 0) done_ = true;
+  }
+
+  void take_safety(uint8_t slot, uint16_t counts) {
+    if (slot < kSlotVolts) {
+      last_current_[slot] = counts;
+      judge(slot, (watched_ >> slot & 1) != 0 && counts > guards_[slot].limit,
+            wire::Fault::over_current, slot, counts);
+    } else if (slot < kSlotReference) {
+      const uint8_t rail = static_cast<uint8_t>(slot - kSlotVolts);
+      last_volts_[rail] = counts;
+      judge(slot,
+            (armed_ >> rail & 1) != 0 && (counts < guards_[rail].min || counts > guards_[rail].max),
+            wire::Fault::rail_window, rail, counts);
+    } else if (slot == kSlotReference) {
+      last_reference_ = counts;
+      const bool off = counts < kReferenceNominal - kReferenceSpread ||
+                       counts > kReferenceNominal + kReferenceSpread;
+      reference_hits_ = off ? static_cast<uint8_t>(reference_hits_ + 1) : 0;
+      if (reference_hits_ >= kReferenceHits) {
+        reference_hits_ = kReferenceHits;
+        trip(wire::Fault::reference, 0, counts);
+      }
+    } else {
+      last_ground_ = counts;
+    }
+  }
+
+  // Two hits of one channel in a row are a trip; the first one asks for the second at once.
+  void judge(uint8_t slot, bool hit, wire::Fault fault, uint8_t channel, uint16_t counts) {
+    const uint8_t bit = static_cast<uint8_t>(1 << (slot & 7));
+    if (!hit) {
+      hits_ = static_cast<uint8_t>(hits_ & ~bit);
+    } else if ((hits_ & bit) == 0) {
+      hits_ |= bit;
+      recheck_ = slot;
+    } else {
+      trip(fault, channel, counts);
+    }
+  }
+
+  void trip(wire::Fault fault, uint8_t channel, uint16_t counts) {
+    if (pending_.fault != wire::Fault::none) return;
+    pending_.fault = fault;
+    pending_.channel = channel;
+    pending_.value = counts;
+    pending_.time_us = hal_.now_us();
+    hal_.switch_rails(kept_);
+  }
+
+  bool slot_wanted(uint8_t slot) const {
+    return slot >= kSlotReference || (watched_ >> (slot & 3) & 1) != 0;
+  }
+  uint8_t next_safety() {
+    if (recheck_ != kNothing) {
+      const uint8_t slot = recheck_;
+      recheck_ = kNothing;
+      return slot;
+    }
+    for (uint8_t tries = 0; tries < kSlots; ++tries) {
+      const uint8_t slot = safety_at_;
+      safety_at_ = static_cast<uint8_t>(slot + 1 == kSlots ? 0 : slot + 1);
+      if (slot_wanted(slot)) return slot;
+    }
+    return kSlotGround;
+  }
+  static Tap tap_of_slot(uint8_t slot) {
+    if (slot < kSlotVolts) return tap(static_cast<uint8_t>(map::kAdcCurrent + slot), 0);
+    if (slot < kSlotVolts + 3) {
+      return tap(static_cast<uint8_t>(map::kAdcRail + slot - kSlotVolts), 0);
+    }
+    if (slot == kSlotVolts + 3) return tap(map::kAdcRailMux, 3);
+    return slot == kSlotReference ? tap(map::kAdcReference, 0) : tap(map::kAdcGround, 0);
+  }
+
+  Hal& hal_;
+  Accumulator of_[wire::kSampleChannelsMax];
+  RailGuard guards_[map::kRails];
+  uint16_t last_volts_[map::kRails] = {0, 0, 0, 0};
+  uint16_t last_current_[map::kRails] = {0, 0, 0, 0};
+  uint16_t last_reference_ = 0;
+  uint16_t last_ground_ = 0;
+  Trip pending_;
+  uint16_t n_ = 0;
+  volatile uint16_t rounds_to_ask_ = 0;
+  volatile uint16_t rounds_to_come_ = 0;
+  uint8_t channels_ = 0;
+  uint8_t asked_ = 0;
+  uint8_t running_ = kNothing;
+  uint8_t next_ = kNothing;
+  uint8_t safety_at_ = 0;
+  uint8_t recheck_ = kNothing;
+  uint8_t hits_ = 0;
+  uint8_t reference_hits_ = 0;
+  uint8_t watched_ = 0;
+  uint8_t armed_ = 0;
+  uint8_t kept_ = 0;
+  volatile uint8_t beats_ = 0;
+  volatile bool done_ = true;
+};
+
+}  // namespace core
+}  // namespace tenterhook
