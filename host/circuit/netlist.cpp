@@ -555,6 +555,8 @@ Result<Netlist> build_netlist(const files::Board& board) { return Builder(board)
 
 bool Netlist::combinational() const {
   if (has_loops || !states.empty()) return false;
+  for (const Truth& truth : truths)
+    if (std::count(truth.value.begin(), truth.value.end(), Bit::any) != 0) return false;
   return std::none_of(op.begin(), op.end(), [](Op o) {
     return o == Op::drive || o == Op::bus_tri || o == Op::bus_or || o == Op::bus_and || o == Op::unknown;
   });

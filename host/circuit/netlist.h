@@ -93,7 +93,7 @@ struct Netlist {
   bool has_loops = false;         // combinational loops: gates that hold by themselves
 
   std::size_t size() const { return op.size(); }
-  // No state, loop or shared net: the fast two-valued methods apply.
+  // No state, loop, shared net or unspecified table row: the fast two-valued methods apply.
   bool combinational() const;
   std::optional<std::uint32_t> find_net(const std::string& name) const;
   // "Q0", "A at Y.in1" (the pin of the gate that drives Y), "Q0 lead", "B0 from gate 3".
