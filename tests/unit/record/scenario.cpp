@@ -96,7 +96,7 @@ record::StepRecord step_of(const LatchRun& options, const Vector& vector, int in
       const bool one = (((stored >> i) & 1) != 0) != inverse;
       const bool dead = options.q1_stuck_low && i == 1;
       const bool real = dead ? inverse : one;
-      double volts = real ? noise.around(24.6, 0.2) : noise.around(5.02, 0.1);
+      double volts = real ? noise.around(24.6, 0.08) : noise.around(5.02, 0.06);
       if (i == 2 && !inverse && real) {
         volts = noise.around(options.q2_weak ? 22.04 : options.q2_high_v, 0.03);
       }

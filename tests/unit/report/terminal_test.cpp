@@ -150,7 +150,7 @@ TEST(StepRows, ExpectedStandsBesideMeasured) {
             "                   Q3     Q2     Q1     Q0     Qn3    Qn2    Qn1    Qn0\n"
             "       expected     1      0      1      0      0      1      0      1\n"
             "       measured     1      0     [0]     0      0      1     [1]     1\n"
-            "       volts      24.56  5.04   5.01   5.03   5.01   24.47  24.66  24.73\n");
+            "       volts      24.58  5.03   5.01   5.02   5.01   24.55  24.62  24.65\n");
 }
 
 TEST(StepRows, LevelInBetweenIsNoBit) {

@@ -1,0 +1,26 @@
+// What the reading commands share: the store opened for reading, and an answer for people or for
+// programs.
+#pragma once
+
+#include <functional>
+#include <string>
+
+#include "host/base/result.h"
+#include "host/record/store.h"
+#include "host/report/screen.h"
+
+namespace tenterhook::commands {
+
+// --store, or the default place; never made, never written.
+Result<record::Store> open_store_to_read(const std::string& option);
+Result<record::RunRecord> load_run(const std::string& store_option, const std::string& run);
+
+// The screen people read: standard output, or standard error when the machine's text goes there.
+report::Screen people_screen(const std::string& json_option);
+
+// Writes `json` where --json says; people's text goes to standard output unless that carries the
+// JSON ("-"), and then it is left out. Returns the exit code: 0 when it answered.
+int answer(const std::string& json_option, const std::string& json,
+           const std::function<std::string()>& text);
+
+}  // namespace tenterhook::commands

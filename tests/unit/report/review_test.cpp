@@ -1,0 +1,166 @@
+// The reading commands from their options to what they print and the code they end with.
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <filesystem>
+#include <fstream>
+#include <nlohmann/json.hpp>
+
+#include "host/commands/compare.h"
+#include "host/commands/history.h"
+#include "host/commands/show.h"
+#include "host/record/store.h"
+#include "tests/unit/record/scenario.h"
+
+namespace tenterhook::commands {
+namespace {
+
+namespace fs = std::filesystem;
+using nlohmann::json;
+using ::testing::HasSubstr;
+using ::testing::internal::CaptureStderr;
+using ::testing::internal::CaptureStdout;
+using ::testing::internal::GetCapturedStderr;
+using ::testing::internal::GetCapturedStdout;
+
+struct Answer {
+  int code = -1;
+  std::string out, err;
+};
+template <class Command, class Options>
+Answer ask(Command command, const Options& options) {
+  CaptureStdout();
+  CaptureStderr();
+  Answer answer;
+  answer.code = command(options);
+  answer.out = GetCapturedStdout();
+  answer.err = GetCapturedStderr();
+  return answer;
+}
+
+class Review : public ::testing::Test {
+ protected:
+  void SetUp() override {
+    std::string pattern = (fs::temp_directory_path() / "tenterhook-review-XXXXXX").string();
+    ASSERT_NE(mkdtemp(pattern.data()), nullptr);
+    folder_ = pattern;
+    path_ = (folder_ / "history.db").string();
+    scenario::LatchRun dead;
+    dead.q1_stuck_low = true;
+    add(scenario::latch_run());
+    add(scenario::latch_run(dead));
+    add(scenario::tripped_run());
+  }
+  void TearDown() override { fs::remove_all(folder_); }
+  void add(record::RunRecord run) {
+    Result<record::Store> store = record::Store::open(path_);
+    ASSERT_TRUE(store.ok()) << store.error().text();
+    ASSERT_TRUE(store->begin(run).ok());
+    for (const record::StepRecord& step : run.steps) ASSERT_TRUE(store->add_step(run.number, step).ok());
+    ASSERT_TRUE(store->finish(run).ok());
+  }
+  fs::path folder_;
+  std::string path_;
+};
+
+TEST_F(Review, ShowAnswersWithZeroEvenForAFailedBoard) {
+  const Answer answer = ask(show, ShowOptions{"2", path_, "", "", false});
+  EXPECT_EQ(answer.code, 0);
+  EXPECT_THAT(answer.out, HasSubstr("fails on Q1 and Qn1"));
+  EXPECT_EQ(answer.err, "");
+}
+
+TEST_F(Review, ShowJsonIsAloneOnStandardOutput) {
+  const Answer answer = ask(show, ShowOptions{"last-good", path_, "-", "", false});
+  EXPECT_EQ(answer.code, 0);
+  EXPECT_EQ(json::parse(answer.out)["run"], 1);
+}
+
+TEST_F(Review, ShowJsonIntoAFileKeepsPeoplesText) {
+  const std::string file = (folder_ / "run.json").string();
+  const Answer answer = ask(show, ShowOptions{"1", path_, file, "", true});
+  EXPECT_EQ(answer.out, "PASS  run 1  shed-latch 003  304 readings in 38 steps\n");
+  std::ifstream in(file);
+  EXPECT_EQ(json::parse(in)["verdict"], "pass");
+}
+
+TEST_F(Review, ShowExplainsOneLine) {
+  const Answer text = ask(show, ShowOptions{"1", path_, "", "Q2", false});
+  EXPECT_EQ(text.code, 0);
+  EXPECT_THAT(text.out, HasSubstr("How Q2 was measured in run 1"));
+  const Answer machine = ask(show, ShowOptions{"1", path_, "-", "Q2", false});
+  const json j = json::parse(machine.out);
+  EXPECT_EQ(j["readings"].size(), 38u);
+  EXPECT_EQ(j["readings"][0]["counts"]["n"], 24);
+  EXPECT_TRUE(j["budget"].is_null());
+  const Answer none = ask(show, ShowOptions{"1", path_, "", "Q9", false});
+  EXPECT_EQ(none.code, 2);
+  EXPECT_THAT(none.err, HasSubstr("no line 'Q9'"));
+}
+
+TEST_F(Review, UnknownRunAndMissingStoreAreBadInput) {
+  EXPECT_EQ(ask(show, ShowOptions{"77", path_, "", "", false}).code, 2);
+  const Answer missing = ask(show, ShowOptions{"1", path_ + "x", "", "", false});
+  EXPECT_EQ(missing.code, 2);
+  EXPECT_THAT(missing.err, HasSubstr("nothing has been recorded"));
+  EXPECT_FALSE(fs::exists(path_ + "x"));
+}
+
+TEST_F(Review, HistoryListsNewestFirstAndPages) {
+  HistoryOptions options;
+  options.store = path_;
+  options.limit = 2;
+  const Answer first = ask(history, options);
+  EXPECT_EQ(first.code, 0);
+  EXPECT_THAT(first.out, HasSubstr("STOP"));
+  EXPECT_THAT(first.out, HasSubstr("56 of 304 wrong"));
+  EXPECT_THAT(first.out, HasSubstr("runs 1 to 2 of 3; --page 2 shows more"));
+  options.page = 2;
+  options.json = "-";
+  const json j = json::parse(ask(history, options).out);
+  EXPECT_EQ(j["total"], 3);
+  ASSERT_EQ(j["runs"].size(), 1u);
+  EXPECT_EQ(j["runs"][0]["run"], 1);
+  EXPECT_EQ(j["runs"][0]["counts"]["pass"], 304);
+}
+
+TEST_F(Review, HistoryRefusesWhatIsNoDateOrVerdict) {
+  HistoryOptions options;
+  options.store = path_;
+  options.since = "yesterday";
+  EXPECT_EQ(ask(history, options).code, 2);
+  options.since = "2026-11";
+  options.before = "2026-12-01T08:00";
+  EXPECT_EQ(ask(history, options).code, 0);
+  options.verdict = "good";
+  EXPECT_EQ(ask(history, options).code, 2);
+  options.verdict = "fail";
+  EXPECT_THAT(ask(history, options).out, HasSubstr("runs 1 to 1 of 1"));
+  options.limit = 0;
+  EXPECT_EQ(ask(history, options).code, 2);
+}
+
+TEST_F(Review, CompareTellsNewFailuresInTextAndJson) {
+  const Answer text = ask(compare, CompareOptions{"1", "2", path_, ""});
+  EXPECT_EQ(text.code, 0);
+  EXPECT_THAT(text.out, HasSubstr("fails now: 28 readings wrong, none before"));
+  const json j = json::parse(ask(compare, CompareOptions{"last-good", "2", path_, "-"}).out);
+  EXPECT_EQ(j["before"]["run"], 1);
+  EXPECT_EQ(j["changes"][0]["kind"], "fails now");
+  EXPECT_EQ(j["changes"][0]["where"], "Q1");
+}
+
+TEST_F(Review, CompareOfStrangersIsRefused) {
+  record::RunRecord other = scenario::tripped_run();
+  other.board = "pick-counter";
+  other.power.rails.clear();
+  other.steps.clear();
+  other.time.discharge_s = std::nan("");
+  add(other);
+  const Answer answer = ask(compare, CompareOptions{"1", "4", path_, ""});
+  EXPECT_EQ(answer.code, 2);
+  EXPECT_THAT(answer.err, HasSubstr("in common"));
+}
+
+}  // namespace
+}  // namespace tenterhook::commands
