@@ -8,6 +8,7 @@
 
 #include "host/base/result.h"
 #include "host/commands/check.h"
+#include "host/commands/emulate.h"
 #include "host/commands/options.h"
 #include "host/commands/run.h"
 
@@ -49,6 +50,15 @@ int dispatch(int argc, char** argv) {
   check_command->add_option("--json", check.json, "machine-readable result");
   check_command->add_flag("--quiet", check.quiet, "errors only");
   check_command->callback([&] { chosen = [&] { return commands::check(check); }; });
+
+  commands::EmulateOptions emulate;
+  CLI::App* emulate_command = app.add_subcommand("emulate", "the emulated fixture with that board, for another process");
+  emulate_command->add_option("BOARD", emulate.board, "board or vectors file")->required();
+  emulate_command->add_option("--listen", emulate.listen, "pty (default), unix:PATH or tcp:PORT");
+  emulate_command->add_option("--fault", emulate.faults, "'WHERE KIND [VALUE]', e.g. 'V3 dead' (repeatable)");
+  emulate_command->add_option("--seed", emulate.seed, "the spread of parts and noise");
+  emulate_command->add_flag("--quiet", emulate.quiet, "print the address alone");
+  emulate_command->callback([&] { chosen = [&] { return commands::emulate(emulate); }; });
 
   try {
     app.parse(argc, argv);
