@@ -453,8 +453,7 @@ Status Session::Impl::stop() {
                                  "press the fixture's stop; its deadman opens everything within 250 ms");
   for (int i = 0; i < wire::kRetriesMax; ++i) {
     const std::uint64_t before = statuses_;
-    Status sent = line_.send_zeros();
-    if (sent.ok()) sent = line_.send(wire::Type::query, wire::Query{wire::Ask::status});
+    Status sent = line_.send_zeros();  // and nothing behind them: the fixture drops what it has received
     const Seconds until = line_.now() + kStopEvery;
     while (sent.ok() && (statuses_ == before || !opened()) && line_.now() < until) sent = turn(until - line_.now());
     if (!sent.ok() || (statuses_ != before && opened())) {
