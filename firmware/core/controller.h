@@ -68,7 +68,8 @@ class Controller {
   // ---- for native/, which lets time jump to where something happens ----
   const Engine<Hal>& engine() const { return engine_; }
   bool awake() const { return outputs_.awake(); }
-  bool link_busy() const { return endpoint_.busy(); }
+  bool wants_poll() const { return endpoint_.wants_poll() || engine_.busy_now(); }
+  bool tripped() { return sampler_.trip().fault != wire::Fault::none; }
   bool results_kept() const { return store_.frames() != 0; }
 
   // ---- the endpoint's questions ----

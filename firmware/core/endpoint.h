@@ -54,6 +54,12 @@ class Endpoint {
   bool lost() const { return retries_ > wire::kRetriesMax; }
   bool busy() const { return due_ != 0 || building_ || ready_ || reader_mid_frame_; }
 
+  // poll() would do something now, without waiting for the line (native/ asks before time jumps).
+  bool wants_poll() const {
+    if (ready_) return !hal_.sending();
+    return building_ || due_ != 0 || results_to_send();
+  }
+
   void forget_partial_frame() { reader_.restart(); }
 
   // One pass: a slice of what has come in, a slice of what goes out.

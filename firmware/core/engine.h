@@ -49,6 +49,7 @@ class Engine {
     protecting_ = 0;
     bled_ = 0;
     first_label_ = true;
+    starving_ = false;
     complaint_ = Complaint();
     for (uint8_t r = 0; r < map::kRails; ++r) heating_[r] = Heating();
     sampler_.watch(0);
@@ -94,7 +95,10 @@ class Engine {
   }
   uint32_t deadline_us() const { return until_us_; }
   bool sampling() const { return phase_ == Phase::sample; }
-  bool busy_now() const { return phase_ == Phase::next || phase_ == Phase::results; }
+  bool busy_now() const {
+    return phase_ == Phase::results || (phase_ == Phase::next && !starving_) ||
+           (phase_ == Phase::sample && sampler_.sample_done());
+  }
 
   void poll(uint32_t now_us) {
     if (!running() || ended()) return;

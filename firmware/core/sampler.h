@@ -176,7 +176,7 @@ class Sampler {
   uint8_t conversion_done(uint16_t counts) {
     const uint8_t ended = running_;
     running_ = next_;
-    ++beats_;
+    beats_ = static_cast<uint8_t>(beats_ + 1);
     if (ended < kSafety) {
       take_sample(ended, counts);
     } else {
@@ -187,7 +187,7 @@ class Sampler {
       const uint8_t which = asked_;
       if (++asked_ == channels_) {
         asked_ = 0;
-        --rounds_to_ask_;
+        rounds_to_ask_ = static_cast<uint16_t>(rounds_to_ask_ - 1);
       }
       next_ = which;
       return select(of_[which].tap);
@@ -230,7 +230,10 @@ class Sampler {
     a.squares += static_cast<uint32_t>(counts) * counts;
     if (counts < a.min) a.min = counts;
     if (counts > a.max) a.max = counts;
-    if (index + 1 == channels_ && --rounds_to_come_ == 0) done_ = true;
+    if (index + 1 != channels_) return;
+    const uint16_t left = static_cast<uint16_t>(rounds_to_come_ - 1);
+    rounds_to_come_ = left;
+    if (left == 0) done_ = true;
   }
 
   void take_safety(uint8_t slot, uint16_t counts) {
