@@ -12,7 +12,13 @@ constexpr std::size_t kLongest = 48;
 
 char lower(char c) { return static_cast<char>(std::tolower(static_cast<unsigned char>(c))); }
 
-// Optimal string alignment distance, in halves: a change of case alone is 1, any other edit 2.
+// Letters and digits that a hurried hand or eye takes for each other.
+bool alike(char p, char q) {
+  const auto pair = [&](char a, char b) { return (p == a && q == b) || (p == b && q == a); };
+  return lower(p) == lower(q) || pair('O', '0') || pair('o', '0') || pair('l', '1') || pair('I', '1') || pair('I', 'l');
+}
+
+// Optimal string alignment distance, in halves: a look-alike is 1, any other edit 2.
 int distance(std::string_view a, std::string_view b) {
   const std::size_t width = b.size() + 1;
   std::vector<int> before(width), last(width), now(width);
@@ -21,7 +27,7 @@ int distance(std::string_view a, std::string_view b) {
     now[0] = static_cast<int>(2 * i);
     for (std::size_t j = 1; j < width; ++j) {
       const char p = a[i - 1], q = b[j - 1];
-      const int replace = p == q ? 0 : (lower(p) == lower(q) ? 1 : 2);
+      const int replace = p == q ? 0 : (alike(p, q) ? 1 : 2);
       now[j] = std::min({last[j] + 2, now[j - 1] + 2, last[j - 1] + replace});
       if (i > 1 && j > 1 && p == b[j - 2] && a[i - 2] == q) now[j] = std::min(now[j], before[j - 2] + 2);
     }
@@ -43,7 +49,9 @@ std::string nearest_name(std::string_view written, const std::vector<std::string
     // A one-letter name replaced by another is no misspelling unless only the case differs.
     const int limit = written.size() == 1 && name.size() == 1 ? 2 : least;
     const int d = distance(written, name);
-    if (d < limit && d < least) {
+    // Of two as near, the one of the same length: a letter is mistaken more often than lost.
+    const bool longer = !best.empty() && d == least && best.size() != written.size() && name.size() == written.size();
+    if (d < limit && (d < least || longer)) {
       least = d;
       best = name;
     }

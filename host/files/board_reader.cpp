@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <cctype>
 #include <cmath>
 #include <set>
 
@@ -97,7 +98,7 @@ void BoardReader::read(Map& map) {
   if (circuit != nullptr && want_list(*circuit, sink_, "'circuit'")) read_circuit(*circuit, Scope{});
   if (wired != nullptr) read_wired(*wired);
   if (not_built != nullptr) read_net_list(*not_built, "'not-built'", board_.not_built);
-  if (circuit != nullptr) {
+  if (circuit != nullptr && !sink_.failed()) {
     check_drivers();
     check_inputs();
   }
@@ -157,6 +158,7 @@ void BoardReader::read_soft_start(const yaml::Node& node, const std::string& thi
 }
 
 void BoardReader::check_rails() {
+  if (sink_.failed()) return;
   // Rails that come before others in time; a circle would never start.
   std::map<std::string, const Rail*> by_name;
   for (const Rail& rail : board_.rails) by_name[rail.name] = &rail;
@@ -183,7 +185,7 @@ void BoardReader::check_rails() {
   }
   for (const Rail& a : board_.rails)
     for (const Rail& b : board_.rails)
-      if (a.window.max.value - b.window.min.value > kMostVolts)
+      if (&a != &b && a.window.max.value - b.window.min.value > kMostVolts)
         sink_.add(place(a), fmt::format("rails '{}' and '{}' may differ by more than 60 V DC", a.name, b.name),
                   "the fixture is not made for that; it is refused");
 }
@@ -289,10 +291,12 @@ void BoardReader::read_family(const yaml::Node::Entry& entry) {
 }
 
 void BoardReader::check_family(const Family& family, const yaml::Node& node) {
+  if (sink_.failed()) return;
   const LevelWindows judged = family.judged();
   if (!judged.low || !judged.high)
     sink_.add(node, fmt::format("family '{}' has no window for a {}", family.name, judged.low ? "high" : "low"),
               "add 'gives: {low: [..], high: [..]}' or 'needs:'");
+  if (sink_.failed()) return;
   const auto level_of = [&](const DriveLevel& level) -> std::optional<Volts> {
     if (level.kind == DriveLevel::Kind::ground) return Volts{};
     if (level.kind == DriveLevel::Kind::volts) return level.volts;
@@ -358,6 +362,11 @@ void BoardReader::read_line_settings(Map& map, const yaml::Node& node, Line& lin
   } else if (want_scalar(*family, sink_, "a family")) {
     use_family(*family);
     line.family = family->text;
+    const Family* known = board_.family_of(line);
+    const bool silent = known != nullptr && known->drive_low.kind == DriveLevel::Kind::open && known->drive_high.kind == DriveLevel::Kind::open;
+    if (silent && line.kind != LineKind::output && !sink_.failed())
+      sink_.add(*family, fmt::format("family '{}' does not say how the fixture gives a low and a high", line.family),
+                "add 'drive: {low: ground, high: RAIL}' to the family");
   }
   const bool output = line.kind == LineKind::output, clock = line.kind == LineKind::clock;
   line.rest = output || line.kind == LineKind::both ? Bit::undriven : Bit::zero;
@@ -489,8 +498,8 @@ void BoardReader::read_hookup_entry(const yaml::Node::Entry& entry, std::map<Cha
     std::vector<Channel> channels;
     if (!read_channels(*value, channels)) continue;
     if (channels.size() != names.size()) {
-      sink_.add(*value, fmt::format("'{}' has {} lines, {} has {} channels", entry.key.text, names.size(),
-                                    describe(*value), channels.size()),
+      sink_.add(*value, fmt::format("'{}' has {}, {} has {}", entry.key.text, count_of(names.size(), "line"),
+                                    describe(*value), count_of(channels.size(), "channel")),
                 "write as many channels as lines, as in 'drive.3..0'");
       continue;
     }
@@ -519,7 +528,8 @@ bool BoardReader::read_channels(const yaml::Node& node, std::vector<Channel>& ou
   const std::string kind = node.text.substr(0, dot);
   static const std::vector<std::string> kKinds{"drive", "fast", "sense", "rail"};
   if (dot == std::string::npos || std::find(kKinds.begin(), kKinds.end(), kind) == kKinds.end()) {
-    const std::string remedy = dot == std::string::npos ? std::string("write it as in 'drive.3' or 'sense.3..0'") : suggest(kind, kKinds);
+    const bool word = !kind.empty() && std::isalpha(static_cast<unsigned char>(kind[0])) != 0;
+    const std::string remedy = dot == std::string::npos || !word ? std::string("write it as in 'drive.3' or 'sense.3..0'") : suggest(kind, kKinds);
     sink_.add(node, fmt::format("{} is not a channel", describe(node)), remedy);
     return false;
   }

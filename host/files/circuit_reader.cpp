@@ -249,7 +249,7 @@ void BoardReader::read_pins(Map& map, const Scope& scope, Gate& gate) {
       if (left.size() == gate.inputs.size() && right.size() == gate.outputs.size() &&
           left.find_first_not_of("01x") == std::string::npos && right.find_first_not_of("01x") == std::string::npos)
         continue;
-      sink_.add(row, fmt::format("{} is not a row for {} inputs and {} outputs", describe(row), gate.inputs.size(), gate.outputs.size()),
+      sink_.add(row, fmt::format("{} is not a row for {} and {}", describe(row), count_of(gate.inputs.size(), "input"), count_of(gate.outputs.size(), "output")),
                 "write the inputs, a space and the outputs, as in '01 1'");
       break;
     }
@@ -294,11 +294,12 @@ void BoardReader::check_arity(const yaml::Node& node, const Gate& gate) {
     const std::string wanted = kind.least == kind.most ? std::to_string(kind.least)
                                : kind.most == kMaxPins ? fmt::format("{} or more", kind.least)
                                                        : fmt::format("{} to {}", kind.least, kind.most);
-    sink_.add(*node.find("in"), fmt::format("gate '{}' has {} input{}; it needs {}", gate.type, count, count == 1 ? "" : "s", wanted),
+    sink_.add(*node.find("in"), fmt::format("gate '{}' has {}; it needs {}", gate.type, count_of(count, "input"), wanted),
               gate.type == "jk-flip-flop" ? "write 'in: [J, K]'" : gate.type == "sr-latch" ? "write 'in: [S, R]'" : "");
   }
   if (gate.outputs.size() != 1 && gate.type != "table" && node.find("out") != nullptr)
     sink_.add(*node.find("out"), fmt::format("gate '{}' has one output", gate.type), "use 'inverse:' for the inverse one");
+  if (sink_.failed()) return;
   if (kind.clock && node.find("clock") == nullptr) sink_.add(node, fmt::format("gate '{}' has no 'clock'", gate.type), "add 'clock: NET'");
   if (kind.enable && node.find("enable") == nullptr) sink_.add(node, fmt::format("gate '{}' has no 'enable'", gate.type), "add 'enable: NET'");
 }
@@ -322,7 +323,7 @@ void BoardReader::read_use(Map& map, const Scope& scope, const std::string& type
     if (list == nullptr) continue;
     const auto items = one_or_more(*list, sink_, fmt::format("'{}'", key));
     if (items.size() != pins->size()) {
-      sink_.add(*list, fmt::format("gate '{}' has {} pins in '{}', found {}", type, pins->size(), key, items.size()));
+      sink_.add(*list, fmt::format("gate '{}' has {} in '{}', found {}", type, count_of(pins->size(), "pin"), key, items.size()));
       return;
     }
     for (std::size_t i = 0; i < items.size(); ++i) {
@@ -383,7 +384,7 @@ void BoardReader::check_drivers() {
     const bool left_out = drivers.count(name) == 0;
     const bool excused = std::find(board_.not_built.begin(), board_.not_built.end(), name) != board_.not_built.end();
     if (left_out && !excused)
-      sink_.add(place, fmt::format("no gate of the circuit drives output '{}'", name), suggest(name, net_names()));
+      sink_.add(place, fmt::format("no gate of the circuit drives output '{}'", name), "add its gate, or list it under 'not-built'");
   }
 }
 

@@ -100,7 +100,7 @@ class MachineReader {
         const std::vector<Terminal> to = lines(*value);
         if (from.empty() || to.empty()) continue;
         if (from.size() != to.size()) {
-          sink_.add(*value, fmt::format("{} has {} lines, {} has {}", describe(entry.key), from.size(), describe(*value), to.size()),
+          sink_.add(*value, fmt::format("{} has {}, {} has {}", describe(entry.key), count_of(from.size(), "line"), describe(*value), to.size()),
                     "join lines of equal number");
           continue;
         }

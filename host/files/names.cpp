@@ -179,7 +179,7 @@ bool read_bits(const yaml::Node& node, const std::string& name, int width, Sink&
   }
   if (out.size() == 1 && (out[0] == Bit::any || out[0] == Bit::undriven)) out.assign(static_cast<std::size_t>(width), out[0]);
   if (static_cast<int>(out.size()) == width) return true;
-  sink.add(node, fmt::format("{} has {} bits, {} needs {}", describe(node), out.size(), thing, width),
+  sink.add(node, fmt::format("{} has {}, {} needs {}", describe(node), count_of(out.size(), "bit"), thing, width),
            out.size() < static_cast<std::size_t>(width) ? "write every bit, the leftmost line first" : "remove bits, or check the name");
   return false;
 }

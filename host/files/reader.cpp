@@ -33,7 +33,7 @@ Result<Board> board_from(const std::string& path, const std::string& text, const
     Map map(root, sink, "a board");
     BoardReader(board, sink, fetch).read(map);
     map.take("steps");
-    map.take("settle");
+    map.quantity<Seconds>("settle", Sign::not_negative);
   }
   if (sink.failed()) return sink.first();
   return board;

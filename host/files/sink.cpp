@@ -222,7 +222,11 @@ Map::Map(const yaml::Node& node, Sink& sink, std::string thing)
 
 Map::~Map() {
   const Status status = fields_.done(thing_);
-  if (status.ok()) return;
+  if (status.ok()) {
+    if (!missing_.empty())
+      sink_.add(node_, fmt::format("{} has no '{}'", thing_, missing_), fmt::format("add '{}: {}'", missing_, example_));
+    return;
+  }
   // The place of the key is in the error's text; find it again for the order of complaints.
   for (const yaml::Node::Entry& entry : node_.entries) {
     if (entry.key.place.text() == status.error().where) {
@@ -234,8 +238,7 @@ Map::~Map() {
 
 const yaml::Node* Map::need(const char* key, const char* example) {
   const yaml::Node* found = fields_.take(key);
-  if (found == nullptr && node_.is_map())
-    sink_.add(node_, fmt::format("{} has no '{}'", thing_, key), fmt::format("add '{}: {}'", key, example));
+  if (found == nullptr && node_.is_map() && missing_.empty()) missing_ = key, example_ = example;
   return found;
 }
 
@@ -250,6 +253,10 @@ std::optional<long> Map::integer(const char* key, long least, long most) {
   long value = 0;
   if (found == nullptr || !read_integer(*found, least, most, sink_, value)) return std::nullopt;
   return value;
+}
+
+std::string count_of(std::size_t count, const std::string& thing) {
+  return fmt::format("{} {}{}", count, thing, count == 1 ? "" : "s");
 }
 
 bool want_scalar(const yaml::Node& node, Sink& sink, const std::string& what) {

@@ -78,7 +78,8 @@ bool read_quantity(const yaml::Node& node, Sign sign, Sink& sink, Q& out) {
 bool read_integer(const yaml::Node& node, long least, long most, Sink& sink, long& value);
 
 // One map of a file: keys are taken by name; those never taken are complained about at the end of
-// the object's life. `thing` names the map in messages: "rail 'plate'".
+// the object's life, and needed keys that are missing when all others are known (a misspelt key is
+// told as that). `thing` names the map in messages: "rail 'plate'".
 class Map {
  public:
   Map(const yaml::Node& node, Sink& sink, std::string thing);
@@ -113,7 +114,11 @@ class Map {
   Sink& sink_;
   std::string thing_;
   yaml::Fields fields_;
+  std::string missing_, example_;
 };
+
+// "1 line", "3 lines".
+std::string count_of(std::size_t count, const std::string& thing);
 
 // Complains and returns false unless the node is a scalar / list / map. `what` names it: "'after'".
 bool want_scalar(const yaml::Node& node, Sink& sink, const std::string& what);

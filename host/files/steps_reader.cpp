@@ -79,9 +79,12 @@ void StepsReader::read_plain(Map& map, Step step) {
   std::vector<Assignment> sets, expects;
   if (set != nullptr) sets = read_assignments(*set, false, repeat);
   read_expect(map, repeat, step, expects);
-  const bool idle = set == nullptr && step.pulse.empty() && expects.empty() && !step.expect_circuit && step.measure.empty() &&
-                    map.node().find("settle") == nullptr;
-  if (idle && !sink_.failed()) sink_.add(map.node(), "this step does nothing", "add 'set', 'pulse', 'expect' or 'measure'");
+  // Only words that by themselves do nothing; an unknown key is told as that.
+  const bool idle = std::all_of(map.node().entries.begin(), map.node().entries.end(), [](const yaml::Node::Entry& entry) {
+    const std::string& key = entry.key.text;
+    return key == "say" || key == "windows" || key == "repeat" || key == "pulse-width";
+  });
+  if (idle) sink_.add(map.node(), "this step does nothing", "add 'set', 'pulse', 'expect' or 'measure'");
   std::size_t each = 0;
   for (const Assignment& one : sets) each += one.lines.size();
   for (const Assignment& one : expects) each += one.lines.size();
@@ -137,7 +140,7 @@ std::optional<StepsReader::Assignment> StepsReader::read_assignment(const yaml::
     one.other = value.text;
     const std::size_t others = lines_named(board_, value, sink_).size();
     if (others != one.lines.size())
-      sink_.add(value, fmt::format("'{}' has {} lines, '{}' has {}", key.text, one.lines.size(), value.text, others), "compare lines of equal number");
+      sink_.add(value, fmt::format("'{}' has {}, '{}' has {}", key.text, count_of(one.lines.size(), "line"), value.text, others), "compare lines of equal number");
     return one;
   }
   std::vector<const yaml::Node*> nodes{&value};
@@ -145,7 +148,7 @@ std::optional<StepsReader::Assignment> StepsReader::read_assignment(const yaml::
     nodes.clear();
     for (const yaml::Node& item : value.items) nodes.push_back(&item);
     if (nodes.size() != repeat) {
-      sink_.add(value, fmt::format("{} values for {} repetition{}", nodes.size(), repeat, repeat == 1 ? "" : "s"),
+      sink_.add(value, fmt::format("{} for {}", count_of(nodes.size(), "value"), count_of(repeat, "repetition")),
                 fmt::format("write 'repeat: {}', or one value", nodes.size()));
       return std::nullopt;
     }
@@ -379,7 +382,7 @@ void StepsReader::read_table(Map& map, const yaml::Node& columns, Step step) {
   for (const yaml::Node& row : rows->items) {
     if (!want_list(row, sink_, "a row") || sink_.failed()) return;
     if (row.items.size() != plan.size()) {
-      sink_.add(row, fmt::format("this row has {} entries for {} columns", row.items.size(), plan.size()), "write one entry a column");
+      sink_.add(row, fmt::format("{} in this row for {}", count_of(row.items.size(), "cell"), count_of(plan.size(), "column")), "write one cell a column");
       return;
     }
     Step copy = step;

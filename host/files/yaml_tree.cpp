@@ -36,6 +36,9 @@ std::string shown(std::string_view text) {
 
 // Thrown through the library's parser from our event handler, caught in parse().
 struct Refused {
+  Refused(const Place& place, std::string what, std::string remedy)
+      : at(place), error(error_at(place, std::move(what), std::move(remedy))) {}
+  Place at;
   Error error;
 };
 
@@ -137,7 +140,7 @@ class Builder : public YAML::EventHandler {
   };
 
   [[noreturn]] void refuse(const YAML::Mark& mark, std::string what, std::string remedy) const {
-    throw Refused{error_at(place(mark), std::move(what), std::move(remedy))};
+    throw Refused{place(mark), std::move(what), std::move(remedy)};
   }
 
   // Flow maps turn a missing space or an unquoted comma into a key without a value.
@@ -150,7 +153,7 @@ class Builder : public YAML::EventHandler {
     } else if (key.text.find(' ') != std::string::npos) {
       remedy = "quote text that has a comma: \"one, two\"";
     }
-    throw Refused{error_at(key.place, fmt::format("key '{}' has no value", shown(key.text)), remedy)};
+    throw Refused{key.place, fmt::format("key '{}' has no value", shown(key.text)), remedy};
   }
 
   // The library lets a quotation run on to the end of the file.
@@ -184,11 +187,11 @@ class Builder : public YAML::EventHandler {
 
   void open(Node node) {
     if (static_cast<int>(stack_.size()) >= limits_.depth)
-      throw Refused{error_at(node.place, fmt::format("nested more than {} deep", limits_.depth),
-                             "no description needs this; check the brackets")};
+      throw Refused{node.place, fmt::format("nested more than {} deep", limits_.depth),
+                    "no description needs this; check the brackets"};
     if (!stack_.empty() && stack_.back().node.is_map() && !stack_.back().key)
-      throw Refused{error_at(node.place, "a key must be a single word or text, not " + describe(node),
-                             "check the brackets and colons around it")};
+      throw Refused{node.place, "a key must be a single word or text, not " + describe(node),
+                             "check the brackets and colons around it"};
     stack_.push_back({std::move(node), {}, {}});
   }
 
@@ -217,15 +220,15 @@ class Builder : public YAML::EventHandler {
 
   static void check_key(Frame& frame, const Node& key) {
     if (key.text.empty())
-      throw Refused{error_at(key.place, "a key is empty", "write 'key: value'")};
+      throw Refused{key.place, "a key is empty", "write 'key: value'"};
     if (key.text == "<<" && !key.quoted)
-      throw Refused{error_at(key.place, "merge key '<<' is not part of this format", "write the keys out")};
+      throw Refused{key.place, "merge key '<<' is not part of this format", "write the keys out"};
     if (frame.keys.insert(key.text).second) return;
     for (const Node::Entry& entry : frame.node.entries) {
       if (entry.key.text != key.text) continue;
-      throw Refused{error_at(key.place, fmt::format("key '{}' is here twice; first at line {}",
-                                                    shown(key.text), entry.key.place.line),
-                             "keep one of them")};
+      throw Refused{key.place, fmt::format("key '{}' is here twice; first at line {}", shown(key.text),
+                                           entry.key.place.line),
+                    "keep one of them"};
     }
   }
 
@@ -278,6 +281,50 @@ Error syntax_error(const Place& place, const std::string& said) {
   return error_at(place, "not YAML: " + said, "see docs/files.md");
 }
 
+// Where a bracket was opened that the next line, or the end, shows to be forgotten. Only asked once
+// parsing has failed, to put the trouble where it began: the library tells where it noticed.
+struct OpenBracket {
+  int line = 0, column = 0;
+  char bracket = 0;
+};
+std::optional<OpenBracket> forgotten_bracket(std::string_view text) {
+  std::vector<OpenBracket> open;
+  int line = 1, column = 0;
+  char quote = 0, before = '\n';
+  bool fresh = true;  // only blanks so far on this line
+  for (std::size_t i = 0; i < text.size(); ++i) {
+    const char c = text[i];
+    if ((static_cast<unsigned char>(c) & 0xC0) != 0x80) ++column;
+    if (c == '\n') {
+      ++line, column = 0, fresh = true, quote = 0, before = '\n';
+      continue;
+    }
+    if (fresh && c != ' ') {
+      const bool next_item = c == '-' && text.substr(i + 1, 1) == " ";
+      if (!open.empty() && c != '#' && ((column == 1 && c != ']' && c != '}') || next_item)) return open.back();
+      fresh = false;
+    }
+    if (quote != 0) {
+      if (c == quote) quote = 0;
+      else if (c == '\\' && quote == '"') ++i, ++column;
+      continue;
+    }
+    const bool starts = before == '\n' || before == ' ' || before == ',' || before == '[' || before == '{';
+    if (starts && (c == '"' || c == '\'')) quote = c;
+    if (c == '#' && (before == ' ' || before == '\n')) {
+      while (i + 1 < text.size() && text[i + 1] != '\n') ++i;
+    } else if ((c == '[' || c == '{') && starts) {
+      open.push_back({line, column, c});
+    } else if ((c == ']' || c == '}') && !open.empty()) {
+      if ((c == ']') != (open.back().bracket == '[')) return open.back();
+      open.pop_back();
+    }
+    before = c;
+  }
+  if (open.empty()) return std::nullopt;
+  return open.back();
+}
+
 // The length of the UTF-8 character at `at`, or 0 when there is none (RFC 3629 table of section 4).
 std::size_t utf8_length(std::string_view text, std::size_t at) {
   const auto byte = [&](std::size_t i) {
@@ -296,6 +343,15 @@ std::size_t utf8_length(std::string_view text, std::size_t at) {
     return good && tail(1) && tail(2) && tail(3) ? 4 : 0;
   }
   return 0;
+}
+
+Error begun_earlier(const std::string& path, std::string_view text, const Place& at, Error error) {
+  const auto open = forgotten_bracket(text);
+  if (!open || open->line > at.line || (open->line == at.line && open->column > at.column)) return error;
+  const char closing = open->bracket == '[' ? ']' : '}';
+  return error_at({std::make_shared<const std::string>(path), open->line, open->column},
+                  fmt::format("this '{}' is not closed by '{}'", open->bracket, closing),
+                  "close it, or check the brackets inside");
 }
 
 Status check_characters(const std::string& path, std::string_view text) {
@@ -381,9 +437,10 @@ Result<Node> parse(const std::string& path, std::string_view text, const Limits&
     // The second call finds a second document, which the builder refuses.
     if (parser.HandleNextDocument(builder)) parser.HandleNextDocument(builder);
   } catch (const Refused& refused) {
-    return refused.error;
+    return begun_earlier(path, text, refused.at, refused.error);
   } catch (const YAML::Exception& wrong) {
-    return syntax_error(builder.place(wrong.mark), wrong.msg);
+    const Place at = builder.place(wrong.mark);
+    return begun_earlier(path, text, at, syntax_error(at, wrong.msg));
   }
   if (!builder.has_root())
     return input_error(path + ":1:1", "the file is empty", "see docs/files.md for an example");
