@@ -8,6 +8,7 @@
 
 #include "host/base/result.h"
 #include "host/commands/check.h"
+#include "host/commands/hold.h"
 #include "host/commands/emulate.h"
 #include "host/commands/options.h"
 #include "host/commands/run.h"
@@ -59,6 +60,13 @@ int dispatch(int argc, char** argv) {
   emulate_command->add_option("--seed", emulate.seed, "the spread of parts and noise");
   emulate_command->add_flag("--quiet", emulate.quiet, "print the address alone");
   emulate_command->callback([&] { chosen = [&] { return commands::emulate(emulate); }; });
+
+  commands::HoldOptions hold;
+  CLI::App* hold_command = app.add_subcommand("hold", "power up, reach a step, stay; keys set lines and pulse clocks");
+  hold_command->add_option("BOARD", hold.what, "board or vectors file, or RUN:STEP")->required();
+  hold_command->add_option("--at-most", hold.at_most_s, "seconds without a key after which it powers down")->check(CLI::Range(1.0, 86400.0));
+  add_bench_options(*hold_command, hold.bench);
+  hold_command->callback([&] { chosen = [&] { return commands::hold(hold); }; });
 
   try {
     app.parse(argc, argv);

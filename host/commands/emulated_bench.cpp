@@ -7,8 +7,9 @@
 
 #include "firmware/native/native_controller.h"
 #include "fixtures/emulated/boards/board.h"
+#include "fixtures/emulated/boards/fault.h"
 #include "fixtures/emulated/boards/from_board.h"
-#include "fixtures/emulated/boards/parts_file.h"
+#include "fixtures/emulated/boards/parts.h"
 #include "fixtures/emulated/mcu/mcu.h"
 #include "host/resources/resources.h"
 
@@ -30,7 +31,7 @@ std::set<std::string> names_of(const BoardDescription& description) {
 
 // The demo boards are known part by part; but only if the file still has their lines and rails.
 Result<BoardDescription> describe(const files::Board& board) {
-  BoardDescription derived = emulated::from_board(board);
+  BoardDescription derived = emulated::describe_board(board);
   const std::string name = board.name + ".parts.yaml";
   const std::string_view parts = resources::find(name);
   if (parts.empty()) return derived;

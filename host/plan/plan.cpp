@@ -109,24 +109,28 @@ void predict_times(Plan& plan, PlannedStep& step) {
   plan.relay_operations += step.relay_moves;
 }
 
-Status plan_step(Plan& plan, const files::Step& step, const Options& options, Contacts& contacts) {
-  const Contacts before = contacts;
+// What a step drives: contacts after its set, then its pulses.
+PlannedStep drive_of(const Plan& plan, const files::Step& step, const Contacts& before) {
   PlannedStep planned;
-  planned.index = static_cast<int>(plan.steps.size());
   planned.mark = step.mark;
   planned.say = step.say;
   planned.set = step.set;
+  planned.before = planned.contacts = before;
   for (const auto& [name, bit] : step.set) {
-    const Line& line = *plan.vectors.board.line(name);
     if (!plan.hookup.count(name)) continue;  // not built
-    set_line(plan, line, bit, contacts);
+    set_line(plan, *plan.vectors.board.line(name), bit, planned.contacts);
   }
-  planned.before = before;
-  planned.contacts = contacts;
-  planned.relay_moves = moves(before, contacts);
+  planned.relay_moves = moves(before, planned.contacts);
   for (const files::Pulse& pulse : step.pulse) {
     if (pulse.count > 0) planned.pulses.push_back(train_of(plan, step, pulse));
   }
+  return planned;
+}
+
+Status plan_step(Plan& plan, const files::Step& step, const Options& options, Contacts& contacts) {
+  PlannedStep planned = drive_of(plan, step, contacts);
+  contacts = planned.contacts;
+  planned.index = static_cast<int>(plan.steps.size());
   for (const auto& [name, bit] : step.expect) {
     if (bit == Bit::any) continue;
     auto e = expectation_of(plan, step, name, bit, true);
@@ -150,6 +154,10 @@ Status plan_step(Plan& plan, const files::Step& step, const Options& options, Co
 }
 
 }  // namespace
+
+PlannedStep plan_single(const Plan& plan, const Contacts& before, const files::Step& step) {
+  return drive_of(plan, step, before);
+}
 
 bool is_high(const files::Family& family, Bit bit) {
   return (bit == Bit::one) != family.one_is_low;

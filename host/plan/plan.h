@@ -100,6 +100,9 @@ struct Options {
 // or the 60 V limit, levels that the fixture cannot give, an expectation that the circuit contradicts.
 Result<Plan> make_plan(files::Vectors vectors, files::Fixture fixture, const Options& options);
 
+// One step made by hand, from the contacts as they stand; nothing is expected of it.
+PlannedStep plan_single(const Plan& plan, const Contacts& before, const files::Step& step);
+
 // The level in volts terms that a logic bit means on a line: true = high.
 bool is_high(const files::Family& family, files::Bit bit);
 // The window that an output must show for a bit; empty when its family does not say.

@@ -252,6 +252,23 @@ ProgramStep look_step(const Plan& plan, std::uint16_t label) {
   return step;
 }
 
+ProgramStep hold_step(const Plan& plan, int n) {
+  ProgramStep step;
+  step.label = kLabelHold;
+  step.patient = true;
+  wire::SampleOp sample;
+  for (const auto& [name, channel] : plan.hookup) {
+    if (channel.kind == "sense") sample.senses |= std::uint64_t{1} << channel.index;
+  }
+  for (const RailPlan& rail : plan.rails) {
+    sample.aux |= wire::aux_bit(static_cast<std::uint8_t>(wire::kAuxRail + rail.channel)) |
+                  wire::aux_bit(static_cast<std::uint8_t>(wire::kAuxCurrent + rail.channel));
+  }
+  sample.n = static_cast<std::uint16_t>(n);
+  step.ops.push_back(sample);
+  return step;
+}
+
 ProgramStep contact_step(const Plan& plan, int sense) {
   constexpr std::uint16_t kConversions = 16;
   const std::uint64_t bit = std::uint64_t{1} << sense;

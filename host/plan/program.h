@@ -29,6 +29,7 @@ struct ProgramStep {
 constexpr std::uint16_t kLabelPrepare = 0x8000;
 constexpr std::uint16_t kLabelWarmUp = 0x9000;
 constexpr std::uint16_t kLabelRails = 0xA000;
+constexpr std::uint16_t kLabelHold = 0xA800;
 constexpr std::uint16_t kLabelContact = 0xB000;  // + sense channel
 constexpr int kStepsMost = 0x8000;
 
@@ -48,6 +49,8 @@ ProgramStep rest_step(const Plan& plan);
 ProgramStep vector_step(const Plan& plan, const PlannedStep& step);
 // Samples all outputs once over a mains period, moving nothing.
 ProgramStep look_step(const Plan& plan, std::uint16_t label);
+// Every sensed line, both-way lines included, with rail volts and currents: a look while held.
+ProgramStep hold_step(const Plan& plan, int n);
 // Pulls one sense lead up by 10 kohm to +5 V on the test bus and samples it: a connected lead is held
 // elsewhere by what drives it, an unconnected one follows (measure/contact.h).
 ProgramStep contact_step(const Plan& plan, int sense);
