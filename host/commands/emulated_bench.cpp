@@ -5,7 +5,7 @@
 #include <algorithm>
 #include <set>
 
-#include "firmware/native/native_controller.h"
+#include "firmware/native/emulated_controller.h"
 #include "fixtures/emulated/boards/board.h"
 #include "fixtures/emulated/boards/fault.h"
 #include "fixtures/emulated/boards/from_board.h"
@@ -105,7 +105,7 @@ Result<std::unique_ptr<emulated::Controller>> make_emulated(const plan::Plan& pl
   TH_TRY(board);
   auto circuit = emulated::make_fixture(options, board.take(), *description);
   if (firmware == Firmware::native) {
-    return std::unique_ptr<emulated::Controller>(std::make_unique<native::NativeController>(std::move(circuit)));
+    return std::unique_ptr<emulated::Controller>(std::make_unique<native::EmulatedController>(std::move(circuit)));
   }
   emulated::McuOptions mcu;
   const std::string_view elf = resources::find("firmware.elf");
