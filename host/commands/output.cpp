@@ -6,7 +6,9 @@
 #include <cstdio>
 #include <cstring>
 #include <fstream>
+#include <utility>
 
+#include "host/report/exports.h"
 #include "host/report/json.h"
 
 namespace tenterhook::commands {
@@ -34,12 +36,24 @@ Status write_text(const std::string& path, const std::string& text) {
   return {};
 }
 
+int write_exports(const std::string& junit, const std::string& tap, const std::string& csv,
+                  const record::RunRecord& run) {
+  const std::pair<const std::string*, std::string (*)(const record::RunRecord&)> exports[] = {
+      {&junit, report::junit_xml}, {&tap, report::tap}, {&csv, report::csv}};
+  for (const auto& [path, text_of] : exports) {
+    if (path->empty()) continue;
+    auto written = write_text(*path, text_of(run));
+    if (!written) return tell(written.error());
+  }
+  return 0;
+}
+
 int write_outputs(const RunOptions& options, const record::RunRecord& run) {
   if (!options.bench.json.empty()) {
     auto written = write_text(options.bench.json, report::run_json(run) + "\n");
     if (!written) return tell(written.error());
   }
-  return 0;
+  return write_exports(options.junit, options.tap, options.csv, run);
 }
 
 Result<record::Store> open_store(const std::string& option) {

@@ -25,6 +25,13 @@ int show(const ShowOptions& options) {
       return report::explanation(*run, options.explain, screen);
     });
   }
+  if (const int code = write_exports(options.junit, options.tap, options.csv, *run); code != 0) {
+    return code;
+  }
+  // One machine text may take standard output; people's text then stays away.
+  for (const std::string* path : {&options.junit, &options.tap, &options.csv}) {
+    if (*path == "-") return kExitPass;
+  }
   const report::Screen screen = people_screen(options.json);
   return answer(options.json, options.json.empty() ? "" : report::run_json(*run), [&] {
     return options.quiet ? report::quiet_line(*run) : report::whole_run(*run, screen);

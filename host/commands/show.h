@@ -11,6 +11,7 @@ struct ShowOptions {
   std::string json;     // "" = none, "-" = standard output
   std::string explain;  // a line: every reading of it with what the record holds on how it was made
   bool quiet = false;   // one line
+  std::string junit, tap, csv;  // "" = none, "-" = standard output
 };
 int show(const ShowOptions& options);
 
