@@ -19,8 +19,8 @@ namespace {
 
 using emulated::BoardDescription;
 
-// The emulated chip's EEPROM: see firmware/avr for the layout of the serial.
-constexpr const char* kSerial = "EMULATED";
+// The fixture's serial, as the EEPROM of the emulated chip begins (firmware/avr/main.cpp).
+constexpr std::string_view kSerial = "EMULATED";
 
 std::set<std::string> names_of(const BoardDescription& description) {
   std::set<std::string> names;
@@ -109,8 +109,9 @@ Result<std::unique_ptr<emulated::Controller>> make_emulated(const plan::Plan& pl
   }
   emulated::McuOptions mcu;
   const std::string_view elf = resources::find("firmware.elf");
+  mcu.elf = "firmware.elf (built in)";
   mcu.program.assign(elf.begin(), elf.end());
-  mcu.eeprom = emulated::eeprom_with_serial(kSerial);
+  mcu.eeprom = {kSerial.begin(), kSerial.end()};
   auto chip = emulated::make_mcu(mcu, std::move(circuit));
   TH_TRY(chip);
   return std::unique_ptr<emulated::Controller>(chip.take());
