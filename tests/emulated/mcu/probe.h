@@ -37,7 +37,7 @@ struct Probe {
     d.terminals.resize(1);
     d.terminals[0].name = "Y";
     d.terminals[0].sense = 0;
-    auto made = make_mcu({std::string(TH_PROBE_FOLDER) + "/" + program + ".elf", {}},
+    auto made = make_mcu({std::string(TH_PROBE_FOLDER) + "/" + program + ".elf", {}, {}},
                          make_fixture(o, std::move(b), d));
     if (!made.ok()) {
       ADD_FAILURE() << made.error().text();

@@ -198,7 +198,7 @@ TEST(Interrupt, EntryTakesFiveCycles) {
 
 TEST(Eeprom, HoldsWhatItWasGiven) {
   auto circuit = make_fixture(Probe::ideal(), nullptr, {});
-  auto mcu = make_mcu({std::string(TH_PROBE_FOLDER) + "/probe.elf", {0x12, 0x34}}, std::move(circuit));
+  auto mcu = make_mcu({std::string(TH_PROBE_FOLDER) + "/probe.elf", {}, {0x12, 0x34}}, std::move(circuit));
   ASSERT_TRUE(mcu.ok());
   EXPECT_EQ(mcu.value()->eeprom().at(0), 0x12);
   EXPECT_EQ(mcu.value()->eeprom().at(1), 0x34);
@@ -225,7 +225,7 @@ TEST(Repeat, TwoRunsAreAlikeToTheCycle) {
 
 TEST(Elf, WhatIsNoAvrProgramIsRefused) {
   const auto refuse = [](const std::string& path) {
-    auto made = make_mcu({path, {}}, make_fixture(Probe::ideal(), nullptr, {}));
+    auto made = make_mcu({path, {}, {}}, make_fixture(Probe::ideal(), nullptr, {}));
     return made.ok() ? std::string() : made.error().text();
   };
   EXPECT_NE(refuse("no/such.elf").find("cannot read"), std::string::npos);
