@@ -46,10 +46,11 @@ bool read_reach(const yaml::Node& node, Sink& sink, Spread& out) {
   return true;
 }
 
-Spread read_spread(const yaml::Node& node, Sink& sink) {
+// Nothing after a complaint: what would follow from it is not worth a second one.
+std::optional<Spread> read_spread(const yaml::Node& node, Sink& sink) {
   Spread out;
   if (!node.is_map()) {
-    read_reach(node, sink, out);
+    if (!read_reach(node, sink, out)) return std::nullopt;
     return out;
   }
   Map map(node, sink, "an entry of vary");
@@ -58,10 +59,10 @@ Spread read_spread(const yaml::Node& node, Sink& sink) {
   const yaml::Node* clip = map.take("clip");
   if ((within == nullptr) == (spread == nullptr)) {
     sink.add(node, "one of 'within' and 'spread' is needed", "{within: 5 %} or {spread: 100 mV, clip: 2}");
-    return out;
+    return std::nullopt;
   }
   out.normal = spread != nullptr;
-  read_reach(out.normal ? *spread : *within, sink, out);
+  if (!read_reach(out.normal ? *spread : *within, sink, out)) return std::nullopt;
   if (clip != nullptr) {
     auto value = parse_number(clip->is_scalar() ? clip->text : "", clip->place.text());
     if (!value || *value < 0.5 || *value > 6.0) sink.add(*clip, "clip is a number from 0.5 to 6");
@@ -78,14 +79,15 @@ class VaryReader {
   void read(const yaml::Node& key, const yaml::Node& node) {
     const std::string pattern = lower(key.text);
     if (pattern == "celsius") return celsius(node);
-    const Spread spread = read_spread(node, sink_);
+    const auto spread = read_spread(node, sink_);
+    if (!spread) return;
     int found = 0;
     std::vector<std::string> known;
     const auto offer = [&](Varied::What what, const std::string& name, double nominal) {
       known.push_back(name);
       if (!matches(pattern, name)) return;
       ++found;
-      add(key, spread, what, name, nominal);
+      add(key, *spread, what, name, nominal);
     };
     for (const auto& [name, value] : netlist_.parameters()) offer(Varied::What::parameter, name, value);
     for (const auto& [name, value] : netlist_.instance_parameters()) offer(Varied::What::instance, name, value);

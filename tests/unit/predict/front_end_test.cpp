@@ -208,7 +208,7 @@ TEST(FrontEnd, TwoLoadsGiveTheSourceBack) {
   }
 }
 
-// Edges of 0.11 to 0.15 us into 500 pF on every pair of rails, levels at the rails themselves.
+// Edges of 0.05 to 0.1 us into 500 pF on every pair of rails, levels at the rails themselves.
 TEST(LevelShifter, EdgesIntoFiveHundredPicofarads) {
   const Netlist n = circuit("level-shifter.cir");
   Simulator s;
@@ -220,10 +220,10 @@ TEST(LevelShifter, EdgesIntoFiveHundredPicofarads) {
     EXPECT_NEAR(r.vectors[0].back(), low, 0.01);
     const double rise = crossing(r, 0, ninety, true) - crossing(r, 0, ten, true);
     const double fall = crossing(r, 0, ten, false, 5e-6) - crossing(r, 0, ninety, false, 5e-6);
-    EXPECT_GT(rise, 0.11e-6);
-    EXPECT_LT(rise, 0.15e-6);
-    EXPECT_GT(fall, 0.11e-6);
-    EXPECT_LT(fall, 0.15e-6);
+    EXPECT_GT(rise, 0.05e-6);
+    EXPECT_LT(rise, 0.10e-6);
+    EXPECT_GT(fall, 0.05e-6);
+    EXPECT_LT(fall, 0.10e-6);
     EXPECT_LT(crossing(r, 0, half, true) - crossing(r, 1, 2.5, true), 0.1e-6);
     EXPECT_LT(crossing(r, 0, half, false, 5e-6) - crossing(r, 1, 2.5, false), 0.12e-6);
   }
