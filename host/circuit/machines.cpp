@@ -85,6 +85,10 @@ void Machines::inject(std::size_t lane, const Fault& fault) {
   }
 }
 
+void Machines::wake(std::size_t state, bool one, const Word& where) {
+  state_[state] = choose(where, constant(one ? Bit::one : Bit::zero), state_[state]);
+}
+
 void Machines::set(std::size_t input, Bit value, const Word& where) {
   input_[input] = choose(where, constant(value), input_[input]);
 }

@@ -43,6 +43,8 @@ class Machines {
   // Gives `lane` a fault, to be called after power_up() and before the first settle(). A lane may
   // have several; two on one node: the later wins.
   void inject(std::size_t lane, const Fault& fault);
+  // Lets a state element wake up as a known level in some lanes, before the first settle().
+  void wake(std::size_t state, bool one, const Word& where);
   // The fixture's value on an input terminal, for the lanes of `where`; `any` is unknown.
   void set(std::size_t input, files::Bit value, const Word& where);
   void set(std::size_t input, files::Bit value) { set(input, value, all_lanes()); }

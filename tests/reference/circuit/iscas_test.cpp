@@ -4,12 +4,15 @@
 // the headers of the .bench files (Brglez & Fujiwara, ISCAS 1985; Brglez, Bryan & Kozminski, ISCAS
 // 1989); all were reproduced by an independent program. Convention: observation counts as a reader,
 // so s27 has 26 lines and 32 classes (30 classes where it does not count).
+#include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
 #include <fstream>
 
 #include "host/circuit/bench.h"
 #include "host/circuit/faults.h"
+#include "host/circuit/patterns.h"
+#include "host/circuit/prover.h"
 #include "host/circuit/simulator.h"
 
 namespace tenterhook::circuit {
@@ -60,6 +63,80 @@ TEST(Iscas, HeaderAddsUpToTheName) {
     }
     EXPECT_EQ("c" + std::to_string(sum), name);
   }
+}
+
+// Redundant faults: random vectors, then one proof a fault; counts computed by an independent program
+// and equal to the published ones (Schulz, SOCRATES, 1988, and later papers; from memory).
+std::vector<std::string> redundant(const std::string& name) {
+  const files::Board board = read_bench(kFolder + name + ".bench").take();
+  const Netlist n = build_netlist(board).take();
+  const FaultList list = stuck_at_faults(n);
+  Patterns patterns(n.inputs.size());
+  patterns.add_random(4096, 1);
+  const std::vector<std::int64_t> first = first_detections(n, list.representatives, patterns);
+  std::vector<std::string> names;
+  for (std::size_t f = 0; f < first.size(); ++f) {
+    if (first[f] >= 0) continue;
+    const FoundTest found = find_test(n, list.representatives[f]);
+    EXPECT_NE(found.proof, Proof::gave_up);
+    if (found.proof != Proof::untestable) continue;
+    std::string members;
+    for (std::size_t u = 0; u < list.uncollapsed.size(); ++u)
+      if (list.class_of[u] == f)
+        members += n.label(list.uncollapsed[u].at) + (list.uncollapsed[u].kind == FaultKind::stuck_one ? "/1;" : "/0;");
+    names.push_back(members);
+  }
+  return names;
+}
+
+TEST(Iscas, RedundantFaultsAreTheKnownOnes) {
+  using ::testing::HasSubstr;
+  using ::testing::UnorderedElementsAre;
+  EXPECT_TRUE(redundant("c17").empty());
+  EXPECT_TRUE(redundant("c880").empty());
+  EXPECT_TRUE(redundant("s27").empty());
+  EXPECT_THAT(redundant("c432"), UnorderedElementsAre(HasSubstr("G259gat/1"), HasSubstr("G347gat/1"), HasSubstr("G379gat/1"),
+                                                      HasSubstr("G393gat at G429gat.")));
+  const std::vector<std::string> c499 = redundant("c499");
+  EXPECT_EQ(c499.size(), 8u);
+  for (const std::string& members : c499) EXPECT_THAT(members, ::testing::ContainsRegex("Gs[0-9] at Gt[0-9]\\.in[0-9]/1"));
+}
+
+// All 32 patterns: 22 classes of functionally equivalent faults, all testable; exactly 10 complete sets
+// of four patterns and none of three (computed exhaustively by other means).
+TEST(Iscas, C17HasTenCompleteSetsOfFour) {
+  const Netlist n = build_netlist(*read_bench(kFolder + "c17.bench")).take();
+  const FaultList list = stuck_at_faults(n);
+  Patterns all(5);
+  for (unsigned m = 0; m < 32; ++m) all.add({(m & 16) != 0, (m & 8) != 0, (m & 4) != 0, (m & 2) != 0, (m & 1) != 0});
+  PatternSimulator simulator(n);
+  simulator.load(all.block(0));
+  std::vector<std::uint32_t> alive(list.representatives.size());
+  for (std::uint32_t i = 0; i < alive.size(); ++i) alive[i] = i;
+  std::vector<Word> seen;
+  simulator.detect(list.representatives, alive, seen);
+  std::vector<std::uint32_t> by_pattern(32, 0);
+  for (std::size_t f = 0; f < seen.size(); ++f)
+    for (std::size_t p = 0; p < 32; ++p)
+      if (test(seen[f], p)) by_pattern[p] |= 1u << f;
+  const std::uint32_t complete = (1u << seen.size()) - 1;
+  std::vector<std::uint32_t> fours;
+  for (std::size_t a = 0; a < 32; ++a)
+    for (std::size_t b = a + 1; b < 32; ++b)
+      for (std::size_t c = b + 1; c < 32; ++c) {
+        const std::uint32_t three = by_pattern[a] | by_pattern[b] | by_pattern[c];
+        EXPECT_NE(three, complete);
+        for (std::size_t d = c + 1; d < 32; ++d)
+          if ((three | by_pattern[d]) == complete) fours.push_back(static_cast<std::uint32_t>((1u << a) | (1u << b) | (1u << c) | (1u << d)));
+      }
+  EXPECT_EQ(fours.size(), 10u);
+  const auto set = [](std::initializer_list<unsigned> members) {
+    std::uint32_t bits = 0;
+    for (const unsigned m : members) bits |= 1u << m;
+    return bits;
+  };
+  EXPECT_THAT(fours, ::testing::IsSupersetOf({set({0b00101, 0b01010, 0b10010, 0b11111}), set({0b00101, 0b01010, 0b10000, 0b11111}),
+                                              set({0b01010, 0b01111, 0b10000, 0b10101}), set({0b10010, 0b01111, 0b11010, 0b10101})}));
 }
 
 // c17 responses (outputs 22, 23) for inputs 1, 2, 3, 6, 7, computed exhaustively by other means.
