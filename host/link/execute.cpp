@@ -49,7 +49,7 @@ Status Session::Impl::begin() {
   line_.set_sent(0, sender_.generation());
   assembler_.restart();
   fault_.reset();
-  ended_ = foreign_status_ = false;
+  ended_ = foreign_status_ = idle_seen_ = false;
   last_heard_ = line_.now();
   in_session_ = true;
   line_.keep_alive(true);

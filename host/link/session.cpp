@@ -12,6 +12,7 @@ namespace tenterhook::link {
 namespace {
 
 constexpr Seconds kTurnMax{0.02};           // a wait without looking at the cancellation
+constexpr Seconds kTurnMin{1e-6};           // so that in lockstep every turn lets time pass, whatever is rounded
 constexpr Seconds kAnswerPatience{0.1};     // then a request is repeated
 constexpr Seconds kAckWithin{wire::kAckWithinMs * 1e-3};
 constexpr Seconds kBeatSpacing{0.002};      // so that one is answered before the next
@@ -216,10 +217,11 @@ Status Session::Impl::turn(Seconds patience) {
   if (const auto due = sender_.deadline()) wait = std::min(wait, *due - now);
   if (const auto due = line_.acknowledge_due()) wait = std::min(wait, std::max(*due, last_ack_ + kBeatSpacing) - now);
   frames_.clear();
-  TH_TRY(line_.poll(std::max(wait, Seconds{0.0}), frames_));
+  TH_TRY(line_.poll(std::max(wait, kTurnMin), frames_));
   last_turn_ = line_.now();
   for (const Frame& frame : frames_) TH_TRY(take(frame));
   if (foreign_status_) TH_TRY(check_reset());
+  if (std::exchange(idle_seen_, false)) TH_TRY(line_.send(wire::Type::query, wire::Query{wire::Ask::status}));
   TH_TRY(send_due());
   return check_silence();
 }
@@ -323,7 +325,10 @@ Status Session::Impl::take_status(const Frame& frame) {
 
 void Session::Impl::take_ack(const Frame& frame) {
   wire::Ack ack;
-  if (!in_session_ || !wire::decode(frame.payload.data(), frame.size, ack) || !sender_.under_way()) return;
+  if (!in_session_ || !wire::decode(frame.payload.data(), frame.size, ack)) return;
+  // Idle though nothing has ended: reset, and by chance with an epoch like ours. Its Status will tell.
+  if (ack.state == wire::State::idle && !ended_) idle_seen_ = true;
+  if (!sender_.under_way()) return;
   const bool progress = wire::before(sender_.base(), frame.header.ack);
   if (progress) return;
   if (line_.proves_loss(ack.stamp, frame.header.ack)) {
@@ -445,6 +450,12 @@ bool Session::Impl::opened() const {
   return status_.state != wire::State::running && (!in_session_ || status_.session == session_);
 }
 
+Status Session::Impl::wait_until_opened(Status so_far, std::uint64_t statuses, Seconds patience) {
+  const Seconds until = line_.now() + patience;
+  while (so_far.ok() && (statuses_ == statuses || !opened()) && line_.now() < until) so_far = turn(until - line_.now());
+  return so_far;
+}
+
 Status Session::Impl::stop() {
   if (stopping_) return {};
   stopping_ = true;
@@ -454,8 +465,10 @@ Status Session::Impl::stop() {
   for (int i = 0; i < wire::kRetriesMax; ++i) {
     const std::uint64_t before = statuses_;
     Status sent = line_.send_zeros();  // and nothing behind them: the fixture drops what it has received
-    const Seconds until = line_.now() + kStopEvery;
-    while (sent.ok() && (statuses_ == before || !opened()) && line_.now() < until) sent = turn(until - line_.now());
+    sent = wait_until_opened(sent, before, kStopEvery / 2);
+    // Zeros that follow zeros are one stop to the fixture and answered once: ask.
+    if (sent.ok() && statuses_ == before) sent = line_.send(wire::Type::query, wire::Query{wire::Ask::status});
+    sent = wait_until_opened(sent, before, kStopEvery / 2);
     if (!sent.ok() || (statuses_ != before && opened())) {
       outcome = sent;
       break;

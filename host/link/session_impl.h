@@ -64,6 +64,7 @@ class Session::Impl {
   std::string likely_cause();
   void abandon();                          // nothing more is expected of the fixture
   bool silent() { return line_.now() - last_heard_ > kSilenceMax / 2; }
+  Status wait_until_opened(Status so_far, std::uint64_t statuses, Seconds patience);
   bool opened() const;                     // the last Status is ours and says that nothing is closed
   bool cancelled() const { return options_.cancel != nullptr && options_.cancel->requested(); }
 
@@ -112,6 +113,7 @@ class Session::Impl {
   std::uint32_t next_mark_ = 0;
   std::optional<std::uint32_t> awaited_mark_;
   bool foreign_status_ = false;  // a Status of another session came: was it reset?
+  bool idle_seen_ = false;       // an Ack said idle in the middle
   wire::Counters at_start_{};    // device's counters when this execute() began
 
   // counters of this end

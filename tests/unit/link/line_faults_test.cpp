@@ -1,0 +1,120 @@
+// Every frame of a program x every harm x both directions, once and for ever: results exactly once and
+// in order, or an end that says why; and everything open afterwards.
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include "tests/unit/link/bench.h"
+
+namespace tenterhook::link {
+namespace {
+
+constexpr Harm kHarms[] = {Harm::drop, Harm::duplicate, Harm::flip, Harm::truncate, Harm::delay};
+
+// Two pieces, the second one ending: both kinds of completion, and a pause between them.
+const ProgramOptions kFirst{.steps = 40, .channels = 5, .n = 2, .wait_us = 300, .relays = true, .end = false};
+const ProgramOptions kSecond{.steps = 25, .first = 1000, .channels = 9, .n = 2, .wait_us = 300};
+
+struct Outcome {
+  Result<ExecuteReport> report;
+  std::vector<std::string> samples;
+  bool all = false;  // both pieces finished
+  double seconds = 0.0;
+};
+
+std::vector<std::string> whole() {
+  auto all = expected_of(kFirst);
+  const auto second = expected_of(kSecond);
+  all.insert(all.end(), second.begin(), second.end());
+  return all;
+}
+
+Outcome perform(Rig& rig) {
+  Collected got;
+  const Seconds start = rig.now();
+  auto report = rig.session->execute(program_of(kFirst), got.sink());
+  if (report.ok() && report->finished) {
+    EXPECT_TRUE(rig.session->idle(Seconds{0.05}).ok());
+    report = rig.session->execute(program_of(kSecond), got.sink());
+  }
+  Outcome outcome{report, got.samples, report.ok() && report->finished, 0.0};
+  outcome.seconds = (rig.now() - start).value;
+  return outcome;
+}
+
+int frames_of_a_clean_run(Direction direction) {
+  Rig rig(std::nullopt);
+  EXPECT_TRUE(rig.session) << rig.trouble;
+  rig.port->arm(std::nullopt);
+  EXPECT_TRUE(perform(rig).all);
+  return rig.port->frames(direction);
+}
+
+std::string describe(const Fault& fault) {
+  return std::string(name(fault.harm)) + " frame " + std::to_string(fault.first) +
+         (fault.direction == Direction::to_fixture ? " to the fixture" : " to the host") + (fault.for_ever ? " and all after it" : "");
+}
+
+bool is_prefix(const std::vector<std::string>& part, const std::vector<std::string>& all) {
+  return part.size() <= all.size() && std::equal(part.begin(), part.end(), all.begin());
+}
+
+TEST(LineFaults, OneHarmedFrameCostsNothingButTime) {
+  const auto all = whole();
+  int runs = 0;
+  double slowest = 0.0;
+  for (Direction direction : {Direction::to_fixture, Direction::to_host}) {
+    const int frames = frames_of_a_clean_run(direction);
+    ASSERT_GT(frames, 40);
+    for (int first = 0; first < frames; ++first) {
+      for (Harm harm : kHarms) {
+        const Fault fault{harm, direction, first, false};
+        SCOPED_TRACE(describe(fault));
+        Rig rig(fault);
+        ASSERT_TRUE(rig.session) << rig.trouble;
+        const Outcome outcome = perform(rig);
+        ASSERT_TRUE(outcome.report.ok()) << outcome.report.error().text();
+        ASSERT_TRUE(outcome.all) << outcome.report->fault->text;
+        ASSERT_EQ(outcome.samples, all);
+        ASSERT_FALSE(rig.closed());
+        slowest = std::max(slowest, outcome.seconds);
+        ++runs;
+      }
+    }
+  }
+  RecordProperty("runs", runs);
+  std::printf("%d runs, the slowest took %.3f s of the fixture's time\n", runs, slowest);
+}
+
+TEST(LineFaults, LineThatStaysBadEndsWithTheLinkNamedAndAllOpen) {
+  const auto all = whole();
+  for (Direction direction : {Direction::to_fixture, Direction::to_host}) {
+    const int frames = frames_of_a_clean_run(direction);
+    for (int first = 0; first < frames; first += 7) {
+      for (Harm harm : kHarms) {
+        const Fault fault{harm, direction, first, true};
+        SCOPED_TRACE(describe(fault));
+        Rig rig(fault);
+        ASSERT_TRUE(rig.session) << rig.trouble;
+        const Outcome outcome = perform(rig);
+        ASSERT_TRUE(is_prefix(outcome.samples, all));
+        const bool survivable = harm == Harm::duplicate || harm == Harm::delay;
+        if (survivable) {
+          ASSERT_TRUE(outcome.all) << (outcome.report.ok() ? outcome.report->fault->text : outcome.report.error().text());
+          ASSERT_EQ(outcome.samples, all);
+        } else if (!outcome.report.ok()) {
+          ASSERT_EQ(outcome.report.error().trouble, Trouble::fixture) << outcome.report.error().text();
+          ASSERT_FALSE(outcome.report.error().remedy.empty());
+        } else if (!outcome.all) {
+          ASSERT_EQ(outcome.report->fault->blame, "link") << outcome.report->fault->cause;
+        }
+        // The host may be deaf, the fixture is not: its deadman has opened everything by now.
+        rig.let_pass(Seconds{0.3});
+        ASSERT_FALSE(rig.closed());
+        rig.port->arm(std::nullopt);
+      }
+    }
+  }
+}
+
+}  // namespace
+}  // namespace tenterhook::link
