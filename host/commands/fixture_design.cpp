@@ -75,7 +75,7 @@ ordered_json json_of(const FrontEnd& f) {
           {"r_ground", f.r_ground.value}, {"c_ground", f.c_ground.value}, {"aref", f.parts.aref.value},
           {"thevenin", f.thevenin.value}, {"input", f.input.value}, {"offset", f.offset.value},
           {"per_count", f.per_count.value}, {"span", {f.span_min.value, f.span_max.value}},
-          {"linear_from", f.linear_from.value}, {"open_reads", f.open_reads.value}, {"rise_s", f.rise.value},
+          {"linear_from", f.linear_from.value}, {"open_reads", f.open_reads.value}, {"rise_s", f.rise.value}, {"noise", f.noise.value},
           {"clamp_steady", f.clamp_steady.value}, {"clamp_peak", f.clamp_peak.value}, {"contact_check", contacts},
           {"uncalibrated", json_of(budgets(f, false))}, {"calibrated", json_of(budgets(f, true))}};
 }
@@ -108,7 +108,8 @@ std::string text_of(const FrontEnd& f) {
   out += fmt::format("Reads\n  volts = {:.3f} V + {:.3f} mV x count; span {:.2f} V to {:.2f} V, straight from {:.2f} V\n",
                      f.offset.value, f.per_count.value * 1e3, f.span_min.value, f.span_max.value, f.linear_from.value);
   out += fmt::format("  an open lead reads {:.3f} V; a lead sees {} to that voltage\n", f.open_reads.value, text(f.input));
-  out += fmt::format("  own rise time {:.0f} ns (10 to 90 %, capacitors matched)\n", f.rise.value * 1e9);
+  out += fmt::format("  own rise time {:.0f} ns (10 to 90 %, capacitors matched); thermal noise {:.2f} mV rms\n",
+                     f.rise.value * 1e9, f.noise.value * 1e3);
   out += fmt::format("  {:.0f} V with the power off: {:.0f} uA into the buffer's clamp, {:.1f} mA at a step\n",
                      f.parts.fault.value, f.clamp_steady.value * 1e6, f.clamp_peak.value * 1e3);
   out += budget_text(f);

@@ -9,6 +9,8 @@
 namespace tenterhook::predict {
 namespace {
 
+constexpr double kBoltzmann = 1.380649e-23;  // J/K, exact (SI)
+constexpr double kRoomKelvin = 300.0;
 constexpr double kLeastSiemens = 1e-7;  // a resistor above 10 Mohm is left out
 
 double siemens(Ohms r) { return r.value > 0.0 ? 1.0 / r.value : 0.0; }
@@ -76,6 +78,8 @@ FrontEnd evaluate_front_end(const FrontEndParts& parts, Ohms r_ref, Ohms r_groun
   const double t_buffer = 0.35 / parts.buffer_bandwidth.value;
   const double t_series = 2.2 * parts.r_series.value * parts.c_input.value;
   f.rise = Seconds{std::hypot(t_buffer, t_series)};
+  const double farads = parts.c_top.value + parts.c_input.value + std::max(0.0, f.c_ground.value);
+  f.noise = Volts{std::sqrt(kBoltzmann * kRoomKelvin / farads) / f.ratio};
   const double through = (parts.fault.value - parts.clamp_drop.value) * g_top;
   f.clamp_steady = Amps{std::max(0.0, through - parts.clamp_drop.value * g_low)};
   f.clamp_peak = Amps{std::max(0.0, parts.fault.value * f.ratio - parts.clamp_drop.value) /

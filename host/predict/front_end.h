@@ -58,6 +58,7 @@ struct FrontEnd {
   Volts linear_from{};  // below this the buffer is too near its rail
   Volts open_reads{};   // what an unconnected lead reads
   Seconds rise{};       // the front end's own 10-90 % rise, corrected divider
+  Volts noise{};        // thermal, rms, referred to the lead: sqrt(k T / C) at the node
   Amps clamp_steady{};  // into the buffer's clamp at `fault`, power off
   Amps clamp_peak{};    // of a step to `fault`
 

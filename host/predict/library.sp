@@ -11,7 +11,7 @@ Published device models, by name
 Be1 x 0 V=max(v(p,k),0)/{kp}*(max({kp}*(1/{mu}+(v(g,k)+{vct})/sqrt({kvb}+v(p,k)*v(p,k))),0)+ln(1+exp(-abs({kp}*(1/{mu}+(v(g,k)+{vct})/sqrt({kvb}+v(p,k)*v(p,k)))))))
 Bip p k I={emission}*2*pow(max(v(x),0),{ex})/{kg1}
 Rx x 0 1meg
-Rpk p k 1g
+Rpk p k 1t
 Rgi g gi {rgi}
 Dg gi k tgrid
 .model tgrid D(Is=1n Rs=1 N=1)
