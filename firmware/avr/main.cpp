@@ -20,8 +20,7 @@ namespace {
 Hal g_hal;
 core::Controller<Hal> g_controller(g_hal);
 
-// Reset cause, kept from before any start-up code could clear it.
-uint8_t g_reset_flags __attribute__((section(".noinit")));
+uint8_t g_reset_flags;  // MCUSR as the reset left it
 
 // The EEPROM: what this fixture is.
 constexpr uint16_t kEepromSerial = 0;  // kSerialText bytes, 0xFF or 0 ends
@@ -131,14 +130,6 @@ uint8_t Hal::inputs() {
 
 using tenterhook::avr::g_shared;
 
-// Before main, before anything else could hang: remember why, stop the watchdog from firing again.
-extern "C" void remember_reset() __attribute__((naked, used, section(".init3")));
-extern "C" void remember_reset() {
-  tenterhook::avr::g_reset_flags = MCUSR;
-  MCUSR = 0;
-  wdt_disable();
-}
-
 // One byte of the host, every 20 us at 500 kbaud (320 cycles). Counts zeros for the stop.
 ISR(USART0_RX_vect) {
   const uint8_t flags = UCSR0A;
@@ -194,6 +185,10 @@ ISR(BADISR_vect) {
 int main() {
   using tenterhook::avr::Hal;
   using tenterhook::avr::g_controller;
+  // After a watchdog reset the watchdog still runs with its shortest time, 15 ms; start-up up to here
+  // takes 2 ms.
+  tenterhook::avr::g_reset_flags = MCUSR;
+  MCUSR = 0;
   wdt_enable(WDTO_120MS);
   Hal::setup();
   tenterhook::avr::identify();

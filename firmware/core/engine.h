@@ -591,8 +591,8 @@ class Engine {
     until_us_ = now_us + 1000;
     const uint16_t volts = sampler_.volts(until_.rail);
     const uint16_t current = sampler_.current(until_.rail);
-    const bool met = volts >= until_.min && current >= until_.current_min &&
-                     current <= until_.current_max;
+    const bool up = volts >= until_.min && volts <= until_.max;
+    const bool met = up && current >= until_.current_min && current <= until_.current_max;
     if (!met) held_since_us_ = now_us;
     const uint32_t ms = (now_us - entered_us_) / 1000;
     if (met && now_us - held_since_us_ >= 1000UL * until_.hold_ms) {
@@ -602,7 +602,7 @@ class Engine {
       return true;
     }
     if (ms >= until_.within_ms) {
-      return complain(wire::Fault::rail_late, until_.rail, volts >= until_.min ? current : volts);
+      return complain(wire::Fault::rail_late, until_.rail, up ? current : volts);
     }
     return false;
   }

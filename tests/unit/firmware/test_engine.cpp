@@ -1,0 +1,293 @@
+// The step engine on the native firmware: operations, their times, their results.
+#include <gtest/gtest.h>
+
+#include "tests/unit/firmware/bench.h"
+
+namespace tenterhook::test {
+namespace {
+
+using wire::EventKind;
+using wire::Fault;
+
+TEST(Engine, DriveAndSampleGiveTheCountsOfTheChosenChannels) {
+  Bench bench;
+  Program p;
+  p.add(wire::DriveOp{0x0005, 0x0001}).add(wire::RelayWaitOp{30000});
+  p.sample(1ULL << 3 | 1ULL << 17, wire::aux_bit(wire::kAuxDrive + 2) | wire::aux_bit(wire::kAuxProbe), 24);
+  p.step(0).end();
+  ASSERT_TRUE(bench.start(p));
+  ASSERT_TRUE(bench.run_to_end(2000 * kMs));
+  const auto samples = bench.samples();
+  ASSERT_EQ(samples.size(), 1U);
+  EXPECT_EQ(samples[0].head.step, 0);
+  EXPECT_EQ(samples[0].head.n, 24);
+  EXPECT_EQ(samples[0].head.part, wire::kLastPart);
+  ASSERT_EQ(samples[0].channels.size(), 4U);
+  const std::uint16_t counts[] = {103, 117, 302, 900};
+  const std::uint8_t sources[] = {3, 17, 64 + 2, 64 + 36};
+  for (int i = 0; i < 4; ++i) {
+    const wire::ChannelCounts& c = samples[0].channels[i];
+    EXPECT_EQ(c.source, sources[i]);
+    EXPECT_EQ(c.sum, 24U * counts[i]);
+    EXPECT_EQ(c.min, counts[i]);
+    EXPECT_EQ(c.max, counts[i]);
+    EXPECT_EQ(c.sum_of_squares, 24U * counts[i] * counts[i]);
+  }
+}
+
+TEST(Engine, ConversionsOfASampleAreRoundRobinOverOneMainsPeriod) {
+  Bench bench;
+  std::vector<std::pair<Picoseconds, int>> seen;
+  bench.circuit.counts = [&](Picoseconds t, int adc, int mux) {
+    if (adc == 0) seen.push_back({t, mux});
+    return -1;
+  };
+  Program p;
+  p.sample(0xFF, 0, 24).step(0).end();
+  ASSERT_TRUE(bench.start(p));
+  ASSERT_TRUE(bench.run_to_end(2000 * kMs));
+  ASSERT_EQ(seen.size(), 192U);
+  for (std::size_t i = 0; i < seen.size(); ++i) {
+    EXPECT_EQ(seen[i].second, static_cast<int>(i % 8));
+    if (i > 0) {
+      EXPECT_EQ(seen[i].first - seen[i - 1].first, 104 * kUs);
+    }
+  }
+}
+
+TEST(Engine, ManyChannelsComeInPartsAscending) {
+  Bench bench;
+  Program p;
+  p.sample(0xFFFFFFFF, 0xFFFF, 2).step(7).end();
+  ASSERT_TRUE(bench.start(p));
+  ASSERT_TRUE(bench.run_to_end(2000 * kMs));
+  const auto samples = bench.samples();
+  ASSERT_EQ(samples.size(), 6U);
+  int channel = 0;
+  for (int part = 0; part < 6; ++part) {
+    EXPECT_EQ(samples[part].head.part, part == 5 ? part | wire::kLastPart : part);
+    for (const auto& c : samples[part].channels) {
+      EXPECT_EQ(c.source, channel < 32 ? channel : channel - 32 + 64);
+      EXPECT_EQ(c.sum, c.source < 64 ? 2U * (100 + c.source) : 2U * (300 + c.source - 64));
+      ++channel;
+    }
+  }
+  EXPECT_EQ(channel, 48);
+}
+
+TEST(Engine, RelayWaitWaitsOnlyAfterRelaysMoved) {
+  Bench bench;
+  Program p;
+  p.add(wire::DriveOp{1, 1}).mark(0).add(wire::RelayWaitOp{20000}).mark(1);
+  p.add(wire::DriveOp{1, 1}).add(wire::RelayWaitOp{20000}).mark(2);
+  p.add(wire::DriveOp{1, 0}).add(wire::WaitOp{5000}).add(wire::RelayWaitOp{20000}).mark(3);
+  p.step(0).end();
+  ASSERT_TRUE(bench.start(p));
+  ASSERT_TRUE(bench.run_to_end(2000 * kMs));
+  std::vector<std::uint32_t> at;
+  for (const auto& e : bench.events) {
+    if (e.kind == EventKind::mark) at.push_back(e.time_us);
+  }
+  ASSERT_EQ(at.size(), 4U);
+  EXPECT_EQ(at[1] - at[0], 20000U);
+  EXPECT_EQ(at[2] - at[1], 0U);
+  EXPECT_EQ(at[3] - at[2], 20000U);  // from the command, the wait of 5 ms included
+}
+
+TEST(Engine, ContactsOpenBeforeOthersClose) {
+  Bench bench;
+  Program p;
+  p.add(wire::DriveOp{0x0001, 0}).add(wire::RelayWaitOp{20000});
+  p.add(wire::DriveOp{0x0002, 0}).add(wire::RelayWaitOp{20000});
+  p.step(0).end();
+  ASSERT_TRUE(bench.start(p));
+  ASSERT_TRUE(bench.run_to_end(2000 * kMs));
+  Picoseconds opened = -1, closed = -1;
+  for (const auto& l : bench.circuit.latched) {
+    const int connect = l.bits[map::kBitDriveConnect / 8];
+    EXPECT_NE(connect, 3) << "two drives at once";
+    if (connect == 2 && closed < 0) closed = l.at;
+    if (connect == 0) opened = closed < 0 ? l.at : opened;
+  }
+  EXPECT_EQ(closed - opened, wire::kBreakUs * kUs);
+}
+
+TEST(Engine, PulsesAreExactToTheTick) {
+  for (std::uint32_t width : {5U, 39U, 640U, 3200U, 16000U, 70000U, 200000U}) {
+    Bench bench;
+    Program p;
+    p.add(wire::FastOp{0, 1, 0}).add(wire::PulseOp{0, 1, 3, width, 1000}).step(0).end();
+    ASSERT_TRUE(bench.start(p));
+    ASSERT_TRUE(bench.run_to_end(2000 * kMs));
+    const auto& edges = bench.circuit.edges[0];
+    ASSERT_EQ(edges.size(), 6U) << width;
+    for (int i = 0; i < 6; i += 2) {
+      EXPECT_TRUE(edges[i].level);
+      EXPECT_EQ(edges[i + 1].at - edges[i].at, width * kTick);
+      if (i > 0) {
+        EXPECT_EQ(edges[i].at - edges[i - 1].at, 1000 * kTick);
+      }
+    }
+  }
+}
+
+TEST(Engine, PulseFromTheActiveLevelIsABadProgram) {
+  Bench bench;
+  Program p;
+  p.add(wire::FastOp{1, 1, 1}).add(wire::PulseOp{1, 1, 1, 100, 1000}).step(0).end();
+  ASSERT_TRUE(bench.start(p));
+  EXPECT_FALSE(bench.run_to_end(2000 * kMs));
+  EXPECT_EQ(bench.status.first.fault, Fault::bad_program);
+  EXPECT_EQ(bench.status.first.channel, static_cast<int>(wire::Op::pulse));
+}
+
+TEST(Engine, ProgramLongerThanMemoryRunsWithoutStarving) {
+  Bench bench;
+  Program p;
+  for (std::uint16_t i = 0; i < 300; ++i) {
+    p.add(wire::DriveOp{i, i}).add(wire::RelayWaitOp{2000}).sample(0xF, 0, 4).step(i);
+  }
+  p.end();
+  ASSERT_GT(p.bytes().size(), 5U * wire::kProgramBytes);
+  ASSERT_TRUE(bench.start(p));
+  ASSERT_TRUE(bench.run_to_end(60'000 * kMs));
+  const auto samples = bench.samples();
+  ASSERT_EQ(samples.size(), 300U);
+  for (std::uint16_t i = 0; i < 300; ++i) EXPECT_EQ(samples[i].head.step, i);
+  EXPECT_EQ(bench.events.back().value, 0U);  // starvations
+  bench.ask(wire::Ask::counters);
+  bench.pump(20 * kMs);
+  EXPECT_EQ(bench.counters.starvations, 0);
+  EXPECT_EQ(bench.counters.frames_refused, 0);
+}
+
+TEST(Engine, LateProgramStarvesBetweenStepsAndIsCounted) {
+  Bench bench;
+  Program first;
+  first.mark(1).step(0).mark(2).step(1);
+  Program rest;
+  rest.mark(3).step(2).end();
+  ASSERT_TRUE(bench.start(first));
+  bench.pump(500 * kMs);
+  bench.load(rest.bytes(), false);
+  ASSERT_TRUE(bench.run_to_end(2000 * kMs));
+  EXPECT_EQ(bench.events.back().value, 1U);
+  bench.ask(wire::Ask::counters);
+  bench.pump(20 * kMs);
+  EXPECT_EQ(bench.counters.starvations, 1);
+  EXPECT_GT(bench.counters.time_starved_us, 300000U);
+}
+
+TEST(Engine, StepIsNotEnteredBeforeAllOfItIsThere) {
+  Bench bench;
+  Program p;
+  p.add(wire::DriveOp{1, 1}).mark(1).add(wire::WaitOp{100}).step(0).end();
+  const Bytes& whole = p.bytes();
+  ASSERT_TRUE(bench.hello());
+  ASSERT_TRUE(bench.begin(1));
+  bench.load(Bytes(whole.begin(), whole.end() - 4));
+  bench.pump(300 * kMs);
+  EXPECT_FALSE(bench.circuit.coil(map::kBitDriveConnect));
+  bench.load(Bytes(whole.end() - 4, whole.end()), false);
+  EXPECT_TRUE(bench.run_to_end(1000 * kMs));
+}
+
+TEST(Engine, PatientLabelWaitsWithoutStarvation) {
+  Bench bench;
+  Program p;
+  p.mark(1).step(0);
+  p.mark(2).step(1, wire::kLabelPatient).end();
+  const Bytes whole = p.bytes();
+  ASSERT_TRUE(bench.hello());
+  ASSERT_TRUE(bench.begin(1));
+  bench.load(Bytes(whole.begin(), whole.end() - 6));  // the patient label, not its operation
+  bench.pump(15'000 * kMs);
+  ASSERT_EQ(bench.status.first.fault, Fault::none);
+  bench.load(Bytes(whole.end() - 6, whole.end()), false);
+  ASSERT_TRUE(bench.run_to_end(1000 * kMs));
+  EXPECT_EQ(bench.events.back().value, 0U);
+}
+
+TEST(Engine, StarvingForTooLongIsAFault) {
+  Bench bench;
+  Program p;
+  p.mark(1).step(0);
+  ASSERT_TRUE(bench.start(p));
+  bench.pump(wire::kStarvedMs * kMs + 200 * kMs);
+  EXPECT_EQ(bench.status.first.fault, Fault::starved);
+  EXPECT_EQ(bench.status.first.blame, wire::Blame::link);
+}
+
+TEST(Engine, UnknownAndReservedOpcodesAreBadPrograms) {
+  for (int code : {0x00, 0x03, 0x40, 0x41, 0x42, 0x43, 0x44, 0xFF}) {
+    const auto op = static_cast<std::uint8_t>(code);
+    Bench bench;
+    Program p;
+    p.raw({0x02, 0, 0, 3, 0, 0, 0, 0, op, 0, 0}).end();
+    ASSERT_TRUE(bench.start(p));
+    EXPECT_FALSE(bench.run_to_end(1000 * kMs));
+    EXPECT_EQ(bench.status.first.fault, Fault::bad_program) << int{op};
+    EXPECT_EQ(bench.status.first.channel, op);
+  }
+}
+
+TEST(Engine, ResultsBeyondTheLabelsDeclarationAreABadProgram) {
+  Bench bench;
+  Program p;
+  p.add(wire::SampleOp{1, 0, 1}).step(0).end();  // declares no results
+  ASSERT_TRUE(bench.start(p));
+  EXPECT_FALSE(bench.run_to_end(1000 * kMs));
+  EXPECT_EQ(bench.status.first.fault, Fault::bad_program);
+}
+
+TEST(Engine, StoreFullHoldsAtTheLabelUntilAcknowledged) {
+  Bench bench;
+  bench.acknowledges = false;
+  Program p;
+  for (std::uint16_t i = 0; i < 40; ++i) p.sample(0xFF, 0, 1).step(i);
+  p.end();
+  ASSERT_TRUE(bench.start(p));
+  bench.pump(150 * kMs);
+  ASSERT_EQ(bench.status.first.fault, Fault::none);
+  bench.acknowledges = true;
+  ASSERT_TRUE(bench.run_to_end(5000 * kMs));
+  EXPECT_EQ(bench.samples().size(), 40U);
+  bench.ask(wire::Ask::counters);
+  bench.pump(20 * kMs);
+  EXPECT_GE(bench.counters.store_waits, 1);
+  EXPECT_EQ(bench.counters.starvations, 0);
+}
+
+TEST(Engine, EndOpensEverything) {
+  Bench bench;
+  Program p;
+  p.add(wire::DriveOp{0xFFFF, 0xAAAA}).add(wire::FastOp{0, 1, 1}).add(wire::RouteOp{3});
+  p.add(wire::BusOp{wire::kBusPull10k, 0xF0F0}).add(wire::TriggerOp{1});
+  p.add(wire::RelayWaitOp{10000}).mark(1).step(0).end();
+  ASSERT_TRUE(bench.start(p));
+  ASSERT_TRUE(bench.pump(2000 * kMs, [&] { return bench.events.size() == 2; }));
+  ASSERT_TRUE(bench.run_to_end(2000 * kMs));
+  for (int bit = 0; bit < map::kChainBits; ++bit) EXPECT_FALSE(bench.circuit.coil(bit)) << bit;
+  EXPECT_FALSE(bench.circuit.level(map::kPinOutputEnable));
+  EXPECT_FALSE(bench.circuit.level(map::kPinFast0));
+}
+
+TEST(Engine, CountersSplitTheTime) {
+  Bench bench;
+  Program p;
+  p.add(wire::DriveOp{1, 1}).add(wire::RelayWaitOp{20000}).add(wire::WaitOp{3000});
+  p.add(wire::FastOp{0, 0, 0}).add(wire::PulseOp{0, 1, 2, 16000, 16000}).sample(0xFF, 0, 24);
+  p.step(0).end();
+  ASSERT_TRUE(bench.start(p));
+  ASSERT_TRUE(bench.run_to_end(2000 * kMs));
+  bench.ask(wire::Ask::counters);
+  bench.pump(20 * kMs);
+  EXPECT_EQ(bench.counters.time_relay_us, 20000U);
+  EXPECT_EQ(bench.counters.time_wait_us, 3000U);
+  EXPECT_NEAR(bench.counters.time_pulse_us, 4025, 2);
+  EXPECT_NEAR(bench.counters.time_convert_us, 19968, 300);
+  EXPECT_EQ(bench.counters.relay_moves, 6U);  // master and two coils, on and off
+}
+
+}  // namespace
+}  // namespace tenterhook::test
