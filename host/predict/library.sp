@@ -5,16 +5,17 @@ Published device models, by name
 *# Triode: plate current after N. Koren, "Improved vacuum tube models for SPICE", Glass Audio 8(5),
 *# 1996: E1 = Vp/KP ln(1 + exp(KP (1/MU + Vg/sqrt(KVB + Vp^2)))), Ip = 2 E1^EX / KG1 for E1 > 0.
 *# ln(1 + exp(x)) is written max(x,0) + ln(1 + exp(-|x|)), which cannot overflow.
-*# vct: contact potential, volts at the grid; emission: 1 is a new tube. Grid current: a diode behind
-*# rgi (2 kohm, the customary value; from memory).
-.subckt triode p g k mu=20 ex=1.3 kg1=1000 kp=100 kvb=300 vct=0 emission=1 rgi=2k cgp=2p cgk=3p cpk=1p
+*# vct: contact potential, volts at the grid; emission: 1 is a new tube. Grid current, which no
+*# published set states: kgi (Vg + vgi)^1.5 from vgi below the cathode's potential on. 1 mA/V^1.5 and
+*# 0.2 V were chosen so that direct-coupled gates sit where independent trials of the same circuits
+*# put them (within 0.2 V); it decides the highs of followers fed through a plate resistor.
+.subckt triode p g k mu=20 ex=1.3 kg1=1000 kp=100 kvb=300 vct=0 emission=1 kgi=1m vgi=0.2 cgp=2p cgk=3p cpk=1p
 Be1 x 0 V=max(v(p,k),0)/{kp}*(max({kp}*(1/{mu}+(v(g,k)+{vct})/sqrt({kvb}+v(p,k)*v(p,k))),0)+ln(1+exp(-abs({kp}*(1/{mu}+(v(g,k)+{vct})/sqrt({kvb}+v(p,k)*v(p,k)))))))
 Bip p k I={emission}*2*pow(max(v(x),0),{ex})/{kg1}
 Rx x 0 1meg
 Rpk p k 1t
-Rgi g gi {rgi}
-Dg gi k tgrid
-.model tgrid D(Is=1n Rs=1 N=1)
+Bgk g k I={kgi}*pow(max(v(g,k)+{vgi},0),1.5)
+Rgk g k 1t
 Cgp g p {cgp}
 Cgk g k {cgk}
 Cpk p k {cpk}
