@@ -1,0 +1,281 @@
+// The real firmware in the emulated chip: it drives, samples, pulses, and lets go of everything when it
+// must. Judged by the fixture's truth and by stamped pins, never by what the firmware says.
+#include <cstdio>
+#include <random>
+
+#include "tests/emulated/mcu/firmware_rig.h"
+
+namespace tenterhook::emulated {
+namespace {
+
+constexpr Picoseconds kTick = McuEmulator::kCycle;
+
+TEST(Firmware, GreetsWithItsSerial) {
+  FirmwareRig rig;
+  EXPECT_EQ(rig.session->identity().serial, "TH0042");
+  EXPECT_EQ(rig.session->identity().last_reset, "power-on");
+  EXPECT_FALSE(rig.anything_closed());
+}
+
+TEST(Firmware, DrivesAndSamplesWhatIsThere) {
+  FirmwareRig rig;
+  Steps s = FirmwareRig::powered();
+  s.sample(3, std::uint64_t{3} << wire::kAuxDrive | std::uint64_t{1} << (wire::kAuxCurrent + 2), 64);
+  s.step();
+  const auto report = rig.run(s.open_ended());
+  EXPECT_TRUE(report.finished);
+  EXPECT_NEAR(rig.board->volts(rig.now(), 0), 29.9, 0.1) << "A is high";
+  EXPECT_NEAR(rig.board->volts(rig.now(), 1), 0.0, 0.1) << "D is low";
+  ASSERT_EQ(rig.samples.size(), 1U);
+  const auto volts = [&rig](std::size_t i) {
+    const auto& c = rig.samples[0].channels.at(i).counts;
+    EXPECT_EQ(c.n, 64);
+    return -14.948 + 0.07324 * double(c.sum) / c.n;
+  };
+  EXPECT_NEAR(volts(0), rig.circuit().lead_volts(rig.now(), 0), 0.04);
+  EXPECT_NEAR(volts(1), rig.circuit().lead_volts(rig.now(), 1), 0.04);
+  EXPECT_NEAR(volts(2), rig.board->volts(rig.now(), 0), 0.04);
+  EXPECT_NEAR(volts(3), rig.board->volts(rig.now(), 1), 0.04);
+  const double amps = 0.5e-3 * double(rig.samples[0].channels.at(4).counts.sum) / 64.0;
+  EXPECT_NEAR(amps, rig.circuit().rail_amps(rig.now(), 2), 0.5e-3);
+}
+
+TEST(Firmware, EndOpensEverything) {
+  FirmwareRig rig;
+  rig.run(FirmwareRig::powered().ended());
+  EXPECT_LE(rig.open_after(rig.now()), 50 * kMs);
+}
+
+TEST(Firmware, NativeAndEmulatedAnswerAlike) {
+  const auto counts = [](bool native) {
+    FirmwareRig rig(native);
+    Steps s = FirmwareRig::powered();
+    for (int i = 0; i < 10; ++i) {
+      s.add(wire::DriveOp{3, std::uint16_t(i & 3)}).add(wire::RelayWaitOp{30000});
+      s.add(wire::PulseOp{0, 1, 3, 160, 1600}).add(wire::WaitOp{500});
+      s.sample(3, std::uint64_t{3} << wire::kAuxDrive, 8).step();
+    }
+    rig.run(s.ended());
+    std::vector<std::uint32_t> all;
+    for (const auto& block : rig.samples) {
+      all.push_back(std::uint32_t(block.step));
+      for (const auto& c : block.channels) all.push_back(c.counts.sum);
+    }
+    return all;
+  };
+  const auto emulated = counts(false);
+  EXPECT_EQ(emulated.size(), 50U);
+  EXPECT_EQ(emulated, counts(true));
+}
+
+// --- pulses, stamped at the chip's pins ------------------------------------------------------------------
+
+struct PulseCheck {
+  std::size_t pulses = 0;
+  std::size_t wrong = 0;
+  std::string first;
+};
+
+// `count` pulses of every width: each width exact, each period exact, no further edge.
+void check_pulses(FirmwareRig& rig, const std::vector<std::array<std::uint32_t, 3>>& ops, int channel,
+                  PulseCheck& check) {
+  rig.controller->record_edges(true);
+  Steps s;
+  for (const auto& [width, gap, count] : ops) {
+    s.add(wire::PulseOp{std::uint8_t(channel), 1, count, width, gap}).step();
+  }
+  rig.run(s.open_ended());
+  const std::vector<PinEdge>& edges = rig.controller->edges();
+  std::size_t e = 0;
+  const auto fault = [&check](const std::string& what) {
+    ++check.wrong;
+    if (check.first.empty()) check.first = what;
+  };
+  for (const auto& [width, gap, count] : ops) {
+    for (std::uint32_t i = 0; i < count; ++i, e += 2, ++check.pulses) {
+      if (e + 1 >= edges.size()) return fault("edges are missing");
+      const Picoseconds wide = edges[e + 1].t - edges[e].t;
+      if (!edges[e].level || edges[e + 1].level) fault("polarity");
+      if (wide != Picoseconds(width) * kTick) {
+        fault("width " + std::to_string(width) + " came as " + std::to_string(wide / kTick));
+      }
+      if (i + 1 < count && e + 2 < edges.size() &&
+          edges[e + 2].t - edges[e + 1].t != Picoseconds(gap) * kTick) {
+        fault("gap " + std::to_string(gap) + " came as " +
+              std::to_string((edges[e + 2].t - edges[e + 1].t) / kTick));
+      }
+    }
+  }
+  if (e != edges.size()) fault(std::to_string(edges.size() - e) + " further edges");
+}
+
+TEST(Pulses, TenThousandWidePulsesAreExactToTheTick) {
+  std::mt19937 random(1);
+  PulseCheck check;
+  for (int channel = 0; channel < 2; ++channel) {
+    FirmwareRig rig;
+    rig.run(Steps().add(wire::FastOp{0, 0, 0}).add(wire::FastOp{1, 0, 0}).step().open_ended());
+    std::vector<std::array<std::uint32_t, 3>> ops{{40, 640, 50}, {16000, 640, 50}, {639, 640, 50},
+                                                  {640, 641, 50}, {641, 70000, 5}};
+    for (int i = 0; i < 96; ++i) {
+      ops.push_back({40 + std::uint32_t(random() % 15961), 640 + std::uint32_t(random() % 3000), 50});
+    }
+    check_pulses(rig, ops, channel, check);
+  }
+  EXPECT_EQ(check.wrong, 0U) << check.first;
+  EXPECT_GE(check.pulses, 10'000U);
+  std::printf("wide pulses: %zu, wrong: %zu\n", check.pulses, check.wrong);
+}
+
+TEST(Pulses, TenThousandNarrowPulsesAreExactToTheTick) {
+  std::mt19937 random(2);
+  PulseCheck check;
+  for (int channel = 0; channel < 2; ++channel) {
+    FirmwareRig rig;
+    rig.run(Steps().add(wire::FastOp{0, 0, 0}).add(wire::FastOp{1, 0, 0}).step().open_ended());
+    std::vector<std::array<std::uint32_t, 3>> ops;
+    for (std::uint32_t width : {5, 6, 7, 8, 15, 16, 17, 100, 1599, 1600}) ops.push_back({width, 640, 50});
+    ops.push_back({5, 100'000, 5});
+    for (int i = 0; i < 92; ++i) {
+      ops.push_back({5 + std::uint32_t(random() % 1596), 640 + std::uint32_t(random() % 2000), 50});
+    }
+    check_pulses(rig, ops, channel, check);
+  }
+  EXPECT_EQ(check.wrong, 0U) << check.first;
+  EXPECT_GE(check.pulses, 10'000U);
+  std::printf("narrow pulses: %zu, wrong: %zu\n", check.pulses, check.wrong);
+}
+
+TEST(Pulses, ActiveLowPulsesRestHigh) {
+  FirmwareRig rig;
+  rig.run(Steps().add(wire::FastOp{0, 0, 1}).step().open_ended());
+  rig.controller->record_edges(true);
+  Steps s;
+  s.add(wire::PulseOp{0, 0, 20, 100, 700}).add(wire::PulseOp{0, 0, 20, 2000, 700}).step();
+  rig.run(s.open_ended());
+  const auto& edges = rig.controller->edges();
+  ASSERT_EQ(edges.size(), 80U);
+  for (std::size_t i = 0; i < 80; i += 2) {
+    EXPECT_FALSE(edges[i].level);
+    EXPECT_EQ(edges[i + 1].t - edges[i].t, (i < 40 ? 100 : 2000) * kTick);
+  }
+}
+
+// --- every way out ends with everything open, within 250 ms -------------------------------------------------
+
+constexpr Picoseconds kLimit = 250 * kMs;
+
+struct WaysOut : ::testing::Test {
+  FirmwareRig rig;
+  Picoseconds since = 0;
+  void SetUp() override {
+    rig.run(FirmwareRig::powered().open_ended());
+    const auto truth = rig.circuit().truth(rig.now());
+    ASSERT_TRUE(truth.any_contact_closed);
+    ASSERT_TRUE(truth.any_rail_on);
+    since = rig.now();  // not before the last good frame
+  }
+  void expect_open(const char* what, Picoseconds limit = kLimit) {
+    const Picoseconds after = rig.open_after(since);
+    EXPECT_GT(after, 0) << what;
+    EXPECT_LE(after, limit) << what;
+    std::printf("%s: all open after %.1f ms\n", what, double(after) / double(kMs));
+    // And it stays so.
+    for (int i = 0; i < 100; ++i) {
+      rig.controller->run_until(rig.now() + 10 * kMs, false);
+      EXPECT_FALSE(rig.anything_closed()) << what;
+    }
+  }
+};
+
+TEST_F(WaysOut, HostFallsSilent) { expect_open("host silent"); }
+
+TEST_F(WaysOut, CablePulled) {
+  rig.controller->inject(Injection::cable_pulled);
+  expect_open("cable pulled");
+}
+
+TEST_F(WaysOut, FirmwareHangs) {
+  rig.controller->inject(Injection::hang);
+  expect_open("firmware hung");
+  EXPECT_EQ(rig.mcu->resets(), 1) << "the watchdog came";
+}
+
+TEST_F(WaysOut, PowerCut) {
+  rig.controller->inject(Injection::power_cut);
+  expect_open("controller's supply cut", 30 * kMs);
+}
+
+TEST_F(WaysOut, ResetPulse) {
+  rig.controller->inject(Injection::reset_line);
+  expect_open("reset pulse", 30 * kMs);
+}
+
+TEST_F(WaysOut, StopPressed) {
+  rig.circuit().press_stop(rig.now(), true);
+  expect_open("stop pressed", 30 * kMs);
+}
+
+TEST_F(WaysOut, LidOpened) {
+  rig.circuit().open_lid(rig.now(), true);
+  expect_open("lid opened", 30 * kMs);
+}
+
+TEST_F(WaysOut, StopZerosOnTheLine) {
+  rig.controller->feed(std::vector<std::uint8_t>(wire::kStopZeros, 0), rig.now());
+  expect_open("stop sent", 60 * kMs);
+}
+
+TEST_F(WaysOut, ShortedRail) {
+  rig.board->loads[0].siemens = 10.0;
+  rig.circuit().next_event(rig.now());
+  expect_open("plate shorted", 60 * kMs);
+}
+
+TEST(Hang, AtAnyMomentOfPowerUpEverythingOpens) {
+  for (int ms = 2; ms < 140; ms += 9) {
+    FirmwareRig rig;
+    // The program goes out, the chip hangs in the middle of it.
+    Steps s = FirmwareRig::powered();
+    s.add(wire::WaitOp{400'000}).step();
+    const auto program = s.open_ended();
+    link::Sink sink;
+    const Picoseconds at = rig.now() + ms * kMs;
+    class Hanging : public FixtureCircuit {};
+    auto idle = rig.session->execute(program, sink, Seconds{double(ms) * 1e-3});
+    (void)idle;
+    rig.controller->run_until(at, false);
+    const Picoseconds hung = rig.now();
+    rig.controller->inject(Injection::hang);
+    const Picoseconds after = rig.open_after(hung);
+    EXPECT_GE(after, 0) << ms << " ms";
+    EXPECT_LE(after, kLimit) << ms << " ms";
+  }
+}
+
+TEST(Size, FlashRamStackAndInterruptsWithinTheirBounds) {
+  FirmwareRig rig;
+  Steps s = FirmwareRig::powered();
+  s.add(wire::PulseOp{0, 1, 20, 5, 640}).add(wire::PulseOp{0, 1, 20, 2000, 700});
+  s.sample(3, 0x1FFFFFFFFULL, 16).step();
+  rig.run(s.ended());
+  const ProgramSize size = rig.mcu->size();
+  const std::size_t stack = rig.mcu->stack_used();
+  std::printf("firmware: flash %zu B, static RAM %zu B, stack %zu B\n", size.flash_bytes,
+              size.static_ram_bytes, stack);
+  EXPECT_LE(size.flash_bytes, 32U * 1024U);
+  EXPECT_LE(size.static_ram_bytes, 6U * 1024U);
+  EXPECT_GT(stack, 32U);
+  EXPECT_LT(stack, 1024U);
+  const struct { int vector; const char* name; } interrupts[] = {
+      {25, "receive"}, {26, "send"}, {17, "pulse fast.0"}, {29, "conversion"}, {35, "clock"}};
+  for (const auto& i : interrupts) {
+    const std::uint32_t cycles = rig.mcu->longest_interrupt(i.vector);
+    std::printf("interrupt %-12s at most %u cycles\n", i.name, cycles);
+    EXPECT_GT(cycles, 0U) << i.name;
+    EXPECT_LT(cycles, i.vector == 29 ? 832U : 320U) << i.name;
+  }
+}
+
+}  // namespace
+}  // namespace tenterhook::emulated
