@@ -221,7 +221,7 @@ TEST(Program, SoftStartAsksForItsCurrentBeforeTheMainContact) {
   ASSERT_TRUE(std::holds_alternative<wire::RailOp>(heater[0]));
   EXPECT_EQ(std::get<wire::RailOp>(heater[0]).mode, wire::RailMode::pre_charge);
   const auto& until = std::get<wire::RailUntilOp>(heater[1]);
-  EXPECT_EQ(until.current_min, current_counts(plan->fixture.rails.at(0), Amps{2.0}));
+  EXPECT_EQ(until.current_min, current_counts(plan->fixture.rails.at(0), Amps{4.0}));
   EXPECT_EQ(until.hold_ms, 2000u);
   EXPECT_EQ(std::get<wire::RailOp>(heater[2]).mode, wire::RailMode::on);
 }
