@@ -16,9 +16,12 @@ class Encoder {
       : netlist_(netlist), solver_(solver), good_(netlist.size(), 0), observed_(netlist.size(), 0) {
     solver.set("quiet", 1);  // it would write to our standard output
     for (const Netlist::Terminal& t : netlist.outputs) observed_[t.node] = 1;
-    for (const StateElement& s : netlist.states)
-      for (const NodeId pin : {s.a, s.b, s.clock, s.set, s.clear})
+    for (const StateElement& s : netlist.states) {
+      for (const NodeId pin : {s.clock, s.set, s.clear})
         if (pin != kNoNode) observed_[pin] = 1;
+      looks_.emplace(s.a, &s);
+      if (s.b != kNoNode) looks_.emplace(s.b, &s);
+    }
   }
 
   int good(NodeId node) const { return good_[node]; }
@@ -44,7 +47,12 @@ class Encoder {
   // Everything that a cone and its side inputs depend on.
   std::vector<std::uint8_t> support(const std::vector<NodeId>& cone) const {
     std::vector<std::uint8_t> in(netlist_.size(), 0);
-    for (const NodeId i : cone) in[i] = 1;
+    for (const NodeId i : cone) {
+      in[i] = 1;
+      for (auto [look, end] = looks_.equal_range(i); look != end; ++look)
+        for (const NodeId pin : {look->second->node, look->second->clock, look->second->set, look->second->clear})
+          if (pin != kNoNode) in[pin] = 1;
+    }
     for (NodeId i = static_cast<NodeId>(netlist_.size()); i-- > 0;) {
       if (in[i] == 0) continue;
       for (std::uint32_t k = netlist_.fanin_begin[i]; k < netlist_.fanin_begin[i + 1]; ++k) in[netlist_.fanin[k]] = 1;
@@ -67,7 +75,10 @@ class Encoder {
       clause({-differs[i], good_[i], bad[i]});
       clause({-differs[i], -good_[i], -bad[i]});
       if (observed_[i] != 0) continue;
+      std::vector<int> looks;
+      for (auto [look, end] = looks_.equal_range(i); look != end; ++look) looks.push_back(looked_at(*look->second, i));
       solver_.add(-differs[i]);
+      for (const int look : looks) solver_.add(look);
       for (std::uint32_t k = netlist_.fanout_begin[i]; k < netlist_.fanout_begin[i + 1]; ++k)
         solver_.add(differs[netlist_.fanout[k]]);
       solver_.add(0);
@@ -80,6 +91,17 @@ class Encoder {
   void clause(std::initializer_list<int> literals) {
     for (const int l : literals) solver_.add(l);
     solver_.add(0);
+  }
+
+  // A data pin counts only while its element listens to it: not overridden, the latch open, and the J
+  // of an element that holds 0 or the K of one that holds 1.
+  int looked_at(const StateElement& s, NodeId pin) {
+    const int v = fresh();
+    if (s.set != kNoNode) clause({-v, -good_[s.set]});
+    if (s.clear != kNoNode) clause({-v, -good_[s.clear]});
+    if (s.kind == StateKind::d_latch) clause({-v, good_[s.clock]});
+    if (s.kind == StateKind::jk_edge && s.a != s.b) clause({-v, pin == s.a ? -good_[s.node] : good_[s.node]});
+    return v;
   }
 
   int parity(int a, int b) {
@@ -146,6 +168,7 @@ class Encoder {
   CaDiCaL::Solver& solver_;
   std::vector<int> good_, bad_, differs_;
   std::vector<std::uint8_t> observed_;
+  std::multimap<NodeId, const StateElement*> looks_;  // data pins and the elements that they feed
   int variables_ = 0;
 };
 

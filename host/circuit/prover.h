@@ -3,7 +3,7 @@
 // The circuit and its faulty copy (only the part that the fault can reach) become clauses; a chain of
 // differences must lead from the fault to an observed node (T. Larrabee, "Test pattern generation
 // using Boolean satisfiability", IEEE Trans. CAD 11(1), 1992; from memory). State elements are treated
-// as scanned: their outputs free, their pins observed. So "untestable" is a proof for a sequential
+// as scanned: their outputs free, their pins observed while the element listens to them. So "untestable" is a proof for a sequential
 // circuit too, while a test for one may need a state that cannot be reached.
 #pragma once
 

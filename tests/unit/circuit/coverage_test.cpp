@@ -117,6 +117,18 @@ TEST(Coverage, DeadClockIsCaughtThoughThePowerUpStateIsUnknown) {
   EXPECT_DOUBLE_EQ(stuck_at_coverage(n, compile_sequence(n, both)->steps).coverage(), 1.0);
 }
 
+// J and K do not matter while the clear that gates them overrides them.
+TEST(Prover, PinsThatNobodyListensToAreUntestable) {
+  BoardMaker b;
+  b.in({"CLR", "J"}).clock({"CK"}).out({"Q"});
+  b.clocked("jk-flip-flop", {"J", "not CLR"}, "CK", "Q").clear.net = "CLR";
+  const Netlist n = build_netlist(b.board).take();
+  for (const Fault& f : stuck_at_faults(n).representatives) {
+    const bool idle = n.label(f.at) == "CLR at Q.in2" && f.kind == FaultKind::stuck_zero;
+    EXPECT_EQ(find_test(n, f).proof, idle ? Proof::untestable : Proof::test) << n.label(f.at);
+  }
+}
+
 TEST(Coverage, CountsOnlyWhatTheStepsJudge) {
   BoardMaker b;
   b.in({"A"}).out({"Y", "Z"});

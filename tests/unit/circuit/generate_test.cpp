@@ -1,0 +1,235 @@
+#include "host/circuit/generate.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <random>
+
+#include "host/circuit/bench.h"
+#include "host/circuit/simulator.h"
+#include "tests/unit/circuit/boards.h"
+#include "tests/unit/circuit/random_circuit.h"
+
+namespace tenterhook::circuit::testing {
+namespace {
+
+const std::string kIscas = TH_SOURCE_DIR "/tests/data/iscas/";
+
+Generated made(const Netlist& n, std::uint64_t seed = 1) {
+  GenerateOptions options;
+  options.seed = seed;
+  return generate(n, options).take();
+}
+
+// Counted again from nothing: the steps alone, by the general three-valued simulation.
+std::size_t shown_again(const Netlist& n, const std::vector<SequenceStep>& steps) {
+  const FaultList list = stuck_at_faults(n);
+  std::size_t shown = 0;
+  for (const std::int64_t first : sequence_detections(n, list.representatives, steps)) shown += first >= 0 ? 1 : 0;
+  return shown;
+}
+
+struct Case {
+  const char* name;
+  std::size_t patterns_max;  // 1.6 x the smallest published test set (27, 52, 16; from memory); c17: 4 or 5
+};
+class GenerateIscas : public ::testing::TestWithParam<Case> {};
+
+TEST_P(GenerateIscas, EveryTestableFaultInFewPatterns) {
+  const Netlist n = build_netlist(*read_bench(kIscas + GetParam().name + ".bench")).take();
+  const Generated g = made(n);
+  EXPECT_DOUBLE_EQ(g.coverage.coverage(), 1.0);
+  EXPECT_LE(g.steps.size(), GetParam().patterns_max);
+  EXPECT_EQ(shown_again(n, g.steps), g.coverage.detected());
+  EXPECT_EQ(g.coverage.detected() + g.coverage.untestable_count(), g.coverage.list.representatives.size());
+}
+INSTANTIATE_TEST_SUITE_P(All, GenerateIscas, ::testing::Values(Case{"c17", 5}, Case{"c432", 43}, Case{"c499", 83}, Case{"c880", 25}, Case{"s27", 9}),
+                         [](const auto& p) { return std::string(p.param.name); });
+
+TEST(Generate, IsRepeatable) {
+  const Netlist n = build_netlist(*read_bench(kIscas + "c17.bench")).take();
+  const Generated a = made(n, 5), b = made(n, 5);
+  ASSERT_EQ(a.steps.size(), b.steps.size());
+  for (std::size_t i = 0; i < a.steps.size(); ++i) EXPECT_EQ(a.steps[i].set, b.steps[i].set);
+}
+
+TEST(Generate, RandomCircuitsWithRedundancy) {
+  for (unsigned seed = 1; seed <= 5; ++seed) {
+    const Netlist n = build_netlist(parse_bench("t.bench", random_bench(seed, 12, 120)).take()).take();
+    const Generated g = made(n);
+    EXPECT_DOUBLE_EQ(g.coverage.coverage(), 1.0) << seed;
+    EXPECT_GT(g.coverage.untestable_count(), 0u) << seed;
+  }
+}
+
+// The sequential boards of the tests, each from unknown power-up.
+BoardMaker latch_card() {
+  BoardMaker b;
+  b.in({"F3", "F2", "F1", "F0", "SKIP"}).clock({"PICK"}).out({"Q3", "Q2", "Q1", "Q0", "Qn3", "Qn2", "Qn1", "Qn0"});
+  for (const std::string k : {"3", "2", "1", "0"}) {
+    b.gate("or", {"F" + k, "SKIP"}, "d" + k);
+    b.clocked("d-flip-flop", {"d" + k}, "PICK", "Q" + k, "Qn" + k);
+  }
+  return b;
+}
+
+BoardMaker counter_card() {
+  BoardMaker b;
+  b.in({"CLR"}).clock({"CK"}).out({"N0", "N1", "N2"});
+  b.clocked("jk-flip-flop", {"not CLR", "not CLR"}, "CK", "N0").clear.net = "CLR";
+  b.clocked("jk-flip-flop", {"N0", "N0"}, "CK", "N1").clear.net = "CLR";
+  b.gate("and", {"N0", "N1"}, "c");
+  b.clocked("jk-flip-flop", {"c", "c"}, "CK", "N2").clear.net = "CLR";
+  return b;
+}
+
+BoardMaker bus_card() {
+  BoardMaker b;
+  b.in({"A", "B", "EA", "EB"}).both({"BUS"}).clock({"CK"}).out({"Q"});
+  b.gate("tri-state", {"A"}, "BUS").enable.net = "EA";
+  b.gate("tri-state", {"B"}, "BUS").enable.net = "EB";
+  b.clocked("d-flip-flop", {"BUS"}, "CK", "Q");
+  return b;
+}
+
+BoardMaker two_clock_card() {
+  BoardMaker b;
+  b.in({"D", "LOAD"}).clock({"P1", "P2"}).out({"Q0", "Q1", "Q2"});
+  std::string from = "D";
+  for (const std::string k : {"0", "1", "2"}) {
+    b.gate("and", {from, "LOAD"}, "g" + k);
+    b.gate("d-latch", {"g" + k}, "m" + k).enable.net = "P1";
+    b.gate("d-latch", {"m" + k}, "Q" + k).enable.net = "P2";
+    from = "Q" + k;
+  }
+  return b;
+}
+
+BoardMaker relay_card() {
+  BoardMaker b;  // two self-holding relays, the second interlocked with the first
+  b.in({"START", "STOP", "NEXT"}).out({"K1", "K2"});
+  b.gate("or", {"START", "K1"}, "h1");
+  b.gate("and", {"h1", "not STOP"}, "K1");
+  b.gate("and", {"NEXT", "K1"}, "n2");
+  b.gate("or", {"n2", "K2"}, "h2");
+  b.gate("and", {"h2", "not STOP"}, "K2");
+  return b;
+}
+
+TEST(GenerateSequence, CardsReachEveryFaultFromUnknownPowerUp) {
+  const std::pair<const char*, BoardMaker> cards[] = {
+      {"latch", latch_card()}, {"counter", counter_card()}, {"two clocks", two_clock_card()}, {"relay", relay_card()}};
+  for (const auto& [name, card] : cards) {
+    const Netlist n = build_netlist(card.board).take();
+    const Generated g = made(n);
+    std::string left;
+    for (std::size_t f = 0; f < g.coverage.first_step.size(); ++f)
+      if (g.coverage.first_step[f] < 0 && g.coverage.untestable[f] == 0)
+        left += n.label(g.coverage.list.representatives[f].at) + ' ' + fault_name(n, card.board, g.coverage.list.representatives[f]) + ", ";
+    EXPECT_EQ(left, "") << name;
+    EXPECT_EQ(shown_again(n, g.steps), g.coverage.detected()) << name;
+    EXPECT_LT(g.steps.size(), 40u) << name;
+    RecordProperty(std::string(name) + " steps", static_cast<int>(g.steps.size()));
+  }
+}
+
+TEST(GenerateSequence, BusIsNeverDrivenFromBothSides) {
+  const BoardMaker card = bus_card();
+  const Netlist n = build_netlist(card.board).take();
+  const Generated g = made(n);
+  EXPECT_GT(g.coverage.coverage(), 0.8);
+  Simulator s = Simulator::make(card.board).take();
+  for (const SequenceStep& step : g.steps) {
+    files::Step named;
+    for (const auto& [input, bit] : step.set) named.set.push_back({n.inputs[input].line, bit});
+    for (const auto& [input, count] : step.pulse) named.pulse.push_back({n.inputs[input].line, count});
+    ASSERT_TRUE(s.step(named).ok());
+    EXPECT_THAT(s.contentions(), ::testing::IsEmpty());
+  }
+}
+
+int changes(const std::vector<std::vector<bool>>& patterns, const std::vector<std::size_t>& order, std::vector<bool> at) {
+  int sum = 0;
+  for (const std::size_t k : order) {
+    for (std::size_t i = 0; i < at.size(); ++i) sum += at[i] != patterns[k][i] ? 1 : 0;
+    at = patterns[k];
+  }
+  return sum;
+}
+
+std::vector<std::size_t> as_given(std::size_t n) {
+  std::vector<std::size_t> order(n);
+  for (std::size_t i = 0; i < n; ++i) order[i] = i;
+  return order;
+}
+
+// All patterns of n lines: a Gray code changes one line a step, 2^n - 1 in all, which no order can
+// beat; binary counting makes 2^(n+1) - 2 - n. The ratio falls below 55 % from five lines on.
+TEST(QuietOrder, ExhaustiveSetsTakeAtMostFiftyFivePercentOfBinaryOrder) {
+  for (std::size_t width = 1; width <= 12; ++width) {
+    std::vector<std::vector<bool>> patterns;
+    for (std::size_t m = 0; m < std::size_t{1} << width; ++m) {
+      std::vector<bool> p;
+      for (std::size_t i = 0; i < width; ++i) p.push_back(((m >> (width - 1 - i)) & 1u) != 0);
+      patterns.push_back(p);
+    }
+    const std::vector<bool> rest(width, false);
+    const auto order = quiet_order(patterns, rest);
+    EXPECT_THAT(order, ::testing::UnorderedElementsAreArray(as_given(patterns.size())));
+    const int quiet = changes(patterns, order, rest), binary = changes(patterns, as_given(patterns.size()), rest);
+    EXPECT_EQ(quiet, (1 << width) - 1);
+    EXPECT_EQ(binary, (1 << (width + 1)) - 2 - static_cast<int>(width));
+    if (width < 5) continue;
+    EXPECT_LE(quiet, 0.55 * binary) << width;
+  }
+}
+
+TEST(QuietOrder, GrayStartsAtRestWhereverThatIs) {
+  std::vector<std::vector<bool>> patterns;
+  for (unsigned m = 0; m < 8; ++m) patterns.push_back({(m & 1) != 0, (m & 2) != 0, (m & 4) != 0});
+  const std::vector<bool> rest{true, false, true};
+  EXPECT_EQ(changes(patterns, quiet_order(patterns, rest), rest), 7);
+}
+
+TEST(QuietOrder, ToursArePermutationsAndMuchShorterThanRandom) {
+  std::mt19937 random(9);
+  for (const std::size_t count : {1u, 2u, 3u, 40u, 150u}) {
+    std::vector<std::vector<bool>> patterns;
+    for (std::size_t k = 0; k < count; ++k) {
+      std::vector<bool> p;
+      for (int i = 0; i < 12; ++i) p.push_back(random() % 2 != 0);
+      patterns.push_back(p);
+    }
+    const std::vector<bool> rest(12, false);
+    const auto order = quiet_order(patterns, rest);
+    EXPECT_THAT(order, ::testing::UnorderedElementsAreArray(as_given(count)));
+    if (count < 40) continue;
+    EXPECT_LT(changes(patterns, order, rest), 0.5 * changes(patterns, as_given(count), rest));
+  }
+}
+
+// Small enough to try every order.
+TEST(QuietOrder, FindsTheShortestTourOfSixPoints) {
+  std::mt19937 random(2);
+  int best_found = 0;
+  for (int trial = 0; trial < 40; ++trial) {
+    std::vector<std::vector<bool>> patterns;
+    for (int k = 0; k < 6; ++k) {
+      std::vector<bool> p;
+      for (int i = 0; i < 8; ++i) p.push_back(random() % 2 != 0);
+      patterns.push_back(p);
+    }
+    const std::vector<bool> rest(8, false);
+    std::vector<std::size_t> order = as_given(6);
+    int shortest = 1000;
+    do shortest = std::min(shortest, changes(patterns, order, rest));
+    while (std::next_permutation(order.begin(), order.end()));
+    const int found = changes(patterns, quiet_order(patterns, rest), rest);
+    EXPECT_LE(found, shortest + 2);
+    best_found += found == shortest ? 1 : 0;
+  }
+  EXPECT_GE(best_found, 30);
+}
+
+}  // namespace
+}  // namespace tenterhook::circuit::testing
