@@ -1,5 +1,6 @@
 // What single faults look like, each against the same board without it: levels (L), under a 22 kohm
 // load (R), edges (T), as simulated on follower gates.
+#include <chrono>
 #include <cmath>
 
 #include "tests/emulated/boards/bench.h"
@@ -115,6 +116,47 @@ TEST(ColdJoint, ByItsResistance) {
   EXPECT_NEAR(divided(ten), level, 0.5);
   EXPECT_LT(ten.loaded(true, false), under - 5.0);
   EXPECT_NEAR(divided(million), 0.5 * level, 0.5);
+}
+
+// The breadboarded gate with its resistors named: grid leak, cathode resistor.
+BoardDescription with_resistors() {
+  BoardDescription d = one_gate("or", "cathode-follower", 2);
+  d.elements[0].parts = {"D1", "D2", "V1", "R1", "R2"};
+  return d;
+}
+
+TEST(Resistors, OfTheGridShowInTheFallAlone) {
+  BoardTruth good = bench(with_resistors(), 7), bad = bench(with_resistors(), 7, {"R1 weak 0.4"});
+  double fall[2], level[2];
+  int i = 0;
+  for (BoardTruth* t : {&good, &bad}) {
+    t->set("A", true);
+    t->set("B", false);
+    t->power_up(1.0);
+    level[i] = t->volts("Y");
+    fall[i++] = t->edge("A", false, "Y", 500e-6)->transition_s;
+  }
+  EXPECT_NEAR(level[1], level[0], 0.05);
+  EXPECT_NEAR(fall[1] / fall[0], 2.5, 0.4);
+}
+
+TEST(Resistors, OfTheCathodeShowInAPullUpTest) {
+  BoardTruth good = bench(with_resistors(), 7), bad = bench(with_resistors(), 7, {"R2 weak 0.5"}),
+             open = bench(with_resistors(), 7, {"R2 open"});
+  double plain[3], pulled[3];
+  int i = 0;
+  for (BoardTruth* t : {&good, &bad, &open}) {
+    t->set("A", false);
+    t->set("B", false);
+    t->power_up(1.0);
+    plain[i] = t->volts("Y");
+    t->set_volts("Y", 24.0, 47e3);
+    t->wait(1e-3);
+    pulled[i++] = t->volts("Y");
+  }
+  EXPECT_NEAR(plain[1], plain[0], 0.05);
+  EXPECT_GT(pulled[1], pulled[0] + 1.0);
+  EXPECT_GT(pulled[2], 20.0);
 }
 
 TEST(Shorted, NeighboursShowOnlyWithOppositePatterns) {
@@ -241,6 +283,18 @@ TEST(FaultText, CarriesUnits) {
   EXPECT_DOUBLE_EQ(*parse_amount("0.6"), 0.6);
   EXPECT_DOUBLE_EQ(*parse_amount("2 Mohm"), 2e6);
   EXPECT_TRUE(parse_fault("fixture.sense.3 drift 0.5").ok());
+}
+
+TEST(Oscillation, OfALoopIsBoundedInWork) {
+  BoardDescription d = one_gate("not", "transistor", 1);
+  d.elements[0].inputs = {"Y"};
+  BoardTruth t = bench(d);
+  t.power_up(0.01);
+  const auto start = std::chrono::steady_clock::now();
+  t.wait(10.0);
+  EXPECT_LT(std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count(), 4.0);
+  EXPECT_GE(t.volts("Y"), -0.1);
+  EXPECT_LE(t.volts("Y"), 12.1);
 }
 
 TEST(Intermittent, FailsAtAboutItsRate) {

@@ -142,8 +142,13 @@ TEST(Latch, FollowsWhileEnabledAndHoldsAfter) {
   EXPECT_GT(t.volts("Y"), 15.0);
 }
 
-TEST(TriState, LetsGoOfItsLineWhenDisabled) {
-  BoardDescription d = one_gate("tri-state", "tri-state", 1);
+class EveryTriState : public testing::TestWithParam<const char*> {};
+INSTANTIATE_TEST_SUITE_P(Builds, EveryTriState,
+                         testing::Values("tri-state", "relay", "triode-inverter", "4000b", "ttl"));
+
+TEST_P(EveryTriState, LetsGoOfItsLineWhenDisabled) {
+  BoardDescription d = one_gate("tri-state", GetParam(), 1);
+  const double main = d.rails[0].nominal_volts;
   Terminal enable;
   enable.name = "ENn";
   d.terminals.push_back(enable);
@@ -153,9 +158,15 @@ TEST(TriState, LetsGoOfItsLineWhenDisabled) {
   t.set("A", true);
   t.set("ENn", false);
   t.power_up(1.0);
-  EXPECT_GT(t.volts("Y"), 10.0);
+  EXPECT_GT(t.volts("Y"), 0.6 * main);
+  t.set("A", false);
+  t.wait(0.05);
+  t.set_volts("Y", main, 100e3);
+  t.wait(0.05);
+  EXPECT_LT(t.volts("Y"), 0.35 * main);  // a driven low holds against a pull-up
   t.set("ENn", true);
-  for (const double pulled : {2.0, 9.0}) {  // undriven: it goes where a weak source pulls it
+  t.wait(0.05);
+  for (const double pulled : {0.2 * main, 0.8 * main}) {  // undriven: it goes where a weak source pulls it
     t.set_volts("Y", pulled, 100e3);
     t.wait(0.1);
     EXPECT_NEAR(t.volts("Y"), pulled, 0.1);

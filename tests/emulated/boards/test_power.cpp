@@ -29,7 +29,9 @@ TEST(Filament, DrawsItsInrushAndFallsAsMeasured) {
       now += 0.01;
     }
     EXPECT_NEAR(amps(), expected[i], 0.08 * expected[i]) << at[i] << " s";
-    if (i == 3) EXPECT_LT(amps() / 0.3, 1.5);
+    if (i == 3) {
+      EXPECT_LT(amps() / 0.3, 1.5);
+    }
   }
 }
 
