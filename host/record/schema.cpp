@@ -112,7 +112,14 @@ CREATE VIEW levels AS
   FROM level JOIN word ON word.id = level.line;
 )sql";
 
-constexpr std::array<const char*, 1> kVersions = {kVersion1};
+// Parts that were replaced: a trend restarts there.
+constexpr const char* kVersion2 = R"sql(
+CREATE TABLE swap(
+  id INTEGER PRIMARY KEY, happened TEXT NOT NULL, board TEXT NOT NULL, board_serial TEXT NOT NULL,
+  part TEXT NOT NULL, note TEXT NOT NULL, UNIQUE(happened, board, board_serial, part)) STRICT;
+)sql";
+
+constexpr std::array<const char*, 2> kVersions = {kVersion1, kVersion2};
 
 // Rows are added, never changed or taken away: the record is evidence. Installed for every table
 // of the version just made.

@@ -78,12 +78,18 @@ Result<Store> Store::open(const std::string& path, Mode mode) {
   const Result<long long> version = schema_of(**database);
   if (!version.ok()) return version.error();
   if (*version == 0) return missing(path);
-  if (*version != newest_schema()) {
-    return fixture_error(path,
-                         fmt::format("the store has the older schema {} and may not be written, so "
-                                     "it cannot be brought to schema {}",
-                                     *version, newest_schema()),
-                         "give write permission once, or work on a copy");
+  if (*version != newest_schema()) {  // only when reading: it was not migrated
+    // An old store is brought up to date by the first command that may write it.
+    const Result<std::unique_ptr<Database>> migrated = open_for_writing(path);
+    if (!migrated.ok()) {
+      return fixture_error(path,
+                           fmt::format("the store has the older schema {} and cannot be brought to "
+                                       "schema {}: {}",
+                                       *version, newest_schema(), migrated.error().what),
+                           "give write permission once, or work on a copy");
+    }
+    database = open_for_reading(path);
+    if (!database.ok()) return database.error();
   }
   TH_TRY((*database)->execute(kSettings));
   auto state = std::make_unique<State>();
@@ -456,6 +462,17 @@ Status Store::finish(RunRecord& run) {
 
 Status Store::add_note(long number, const std::string& text) {
   return in_transaction(*state_, [&] { return insert_note(*state_->database, number, text); });
+}
+
+Status Store::add_swap(const Swap& swap) {
+  const std::string happened = swap.happened.empty() ? now_utc() : swap.happened;
+  return in_transaction(*state_, [&] {
+    return insert(*state_->database, "INSERT OR IGNORE INTO swap VALUES(NULL,?,?,?,?,?)",
+                  [&](Statement& s) {
+                    s.bind(happened).bind(swap.board).bind(swap.board_serial).bind(swap.part);
+                    s.bind(swap.note);
+                  });
+  });
 }
 
 Status Store::check() const {

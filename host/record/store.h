@@ -55,11 +55,18 @@ struct LevelPoint {
   LevelRecord::Side side;
 };
 
+// A part of one board was replaced.
+struct Swap {
+  std::string happened;  // UTC, ISO 8601; set by the store when empty
+  std::string board, board_serial, part, note;
+};
+
 class Store {
  public:
   enum class Mode {
     write,  // made when missing, migrated when older
-    read,   // must exist; opened without writing, also from a read-only folder
+    read,   // must exist; opened without writing (but migrated when older), also from a
+            // read-only folder
   };
   static Result<Store> open(const std::string& path, Mode mode = Mode::write);
   Store(Store&&) noexcept;
@@ -76,6 +83,7 @@ class Store {
   // `run` are not written again. Sets run.complete. On disk (synced) when it returns.
   Status finish(RunRecord& run);
   Status add_note(long number, const std::string& text);
+  Status add_swap(const Swap& swap);
 
   // RUN as people write it: a number, a prefix of the uid (4 characters or more), `last`,
   // `last-good` (the last that passed), `BOARD@SERIAL` (its last run).
@@ -88,6 +96,8 @@ class Store {
   Result<std::vector<LevelPoint>> level_history(const std::string& board,
                                                 const std::string& board_serial,
                                                 const std::string& line, bool high) const;
+  // Oldest first. Empty serial: all serials.
+  Result<std::vector<Swap>> swaps(const std::string& board, const std::string& board_serial) const;
   // The file's own integrity check and its foreign keys.
   Status check() const;
   const std::string& path() const;

@@ -207,4 +207,27 @@ Result<std::vector<LevelPoint>> Store::level_history(const std::string& board,
   }
 }
 
+Result<std::vector<Swap>> Store::swaps(const std::string& board,
+                                       const std::string& board_serial) const {
+  Condition condition;
+  condition.add("board = ?", board);
+  condition.add("board_serial = ?", board_serial);
+  Result<Statement> rows = state_->database->prepare(
+      "SELECT happened, board, board_serial, part, note FROM swap" + condition.sql +
+      " ORDER BY happened, id");
+  if (!rows.ok()) return rows.error();
+  for (const std::string& text : condition.texts) rows->bind(text);
+  std::vector<Swap> swaps;
+  for (;;) {
+    const Result<bool> row = rows->next();
+    if (!row.ok()) return row.error();
+    if (!*row) return swaps;
+    Swap& swap = swaps.emplace_back();
+    for (std::string* text :
+         {&swap.happened, &swap.board, &swap.board_serial, &swap.part, &swap.note}) {
+      *text = rows->text();
+    }
+  }
+}
+
 }  // namespace tenterhook::record

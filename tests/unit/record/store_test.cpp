@@ -404,6 +404,57 @@ TEST_F(StoreTest, NotesAreAddedLater) {
   EXPECT_EQ(store.load(number)->notes, "first\nV3 reseated");
 }
 
+TEST_F(StoreTest, SwapsAreKeptByBoard) {
+  Store store = open();
+  ASSERT_TRUE(store.add_swap({"2026-11-02T00:00:00Z", "shed-latch", "003", "V3", "socket kept"}).ok());
+  ASSERT_TRUE(store.add_swap({"2026-11-01T00:00:00Z", "shed-latch", "003", "V1", ""}).ok());
+  ASSERT_TRUE(store.add_swap({"", "shed-latch", "004", "V2", ""}).ok());
+  const auto swaps = store.swaps("shed-latch", "003");
+  ASSERT_TRUE(swaps.ok());
+  ASSERT_EQ(swaps->size(), 2u);
+  EXPECT_EQ((*swaps)[0].part, "V1");
+  EXPECT_EQ((*swaps)[1].note, "socket kept");
+  EXPECT_EQ(store.swaps("shed-latch", "")->size(), 3u);
+}
+
+// ---- older schemas: one kept file of each ------------------------------------------------------
+
+TEST_F(StoreTest, EveryOlderSchemaMigratesAndLosesNothing) {
+  int versions = 0;
+  for (const auto& file : fs::directory_iterator(std::string(TH_SOURCE_DIR) + "/tests/data/stores")) {
+    if (file.path().extension() != ".db") continue;
+    ++versions;
+    SCOPED_TRACE(file.path().filename().string());
+    fs::remove(path_);
+    fs::copy_file(file.path(), path_);
+    // Reading must not write: an older store is refused until it may be migrated.
+    std::string before;
+    raw("PRAGMA user_version", &before);
+    EXPECT_EQ("v" + before, file.path().stem().string());
+    {
+      Store store = open();
+      ASSERT_TRUE(store.check().ok());
+      const Result<RunRecord> run = store.load(2);
+      ASSERT_TRUE(run.ok()) << run.error().text();
+      EXPECT_EQ(run->board, "shed-latch");
+      EXPECT_EQ(run->steps.size(), 8u);
+      EXPECT_EQ(counts_of(*run).pass, 64);
+      EXPECT_EQ(run->power.curves.size(), 2u);
+      EXPECT_EQ(record(store, scenario::latch_run()), 4);
+      EXPECT_TRUE(store.add_swap({"", "shed-latch", "003", "V3", ""}).ok());
+    }
+    EXPECT_THAT(raw("UPDATE swap SET part = 'V4'"), HasSubstr("append-only"));
+  }
+  EXPECT_GE(versions, 1);
+}
+
+TEST_F(StoreTest, ReadingAnOlderStoreBringsItUpToDate) {
+  fs::copy_file(std::string(TH_SOURCE_DIR) + "/tests/data/stores/v1.db", path_);
+  Store store = open(Store::Mode::read);
+  EXPECT_TRUE(store.load("last").ok());
+  EXPECT_TRUE(store.swaps("shed-latch", "").ok());
+}
+
 // ---- files that are no good store -------------------------------------------------------------
 
 TEST_F(StoreTest, ReadingAMissingStoreSaysNothingIsRecorded) {
@@ -506,6 +557,19 @@ TEST_F(StoreTest, ReadOnlyFolderIsReadButNotWritten) {
     const std::string text = store.error().text();
     return store.error().trouble == Trouble::fixture &&
                    text.find("read-only") != std::string::npos ? 0 : 2;
+  }), 0);
+}
+
+TEST_F(StoreTest, OlderStoreThatMayNotBeWrittenSaysSo) {
+  fs::copy_file(std::string(TH_SOURCE_DIR) + "/tests/data/stores/v1.db", path_);
+  fs::permissions(path_, fs::perms(0444));
+  fs::permissions(folder_, fs::perms(0555));
+  const std::string path = path_;
+  EXPECT_EQ(as_nobody([&path] {
+    Result<Store> store = Store::open(path, Store::Mode::read);
+    if (store.ok()) return 1;
+    return store.error().trouble == Trouble::fixture &&
+                   store.error().text().find("older schema 1") != std::string::npos ? 0 : 2;
   }), 0);
 }
 

@@ -2,6 +2,7 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <cstdio>
 #include <filesystem>
 #include <fstream>
 #include <nlohmann/json.hpp>
@@ -9,6 +10,7 @@
 #include "host/commands/compare.h"
 #include "host/commands/history.h"
 #include "host/commands/show.h"
+#include "host/commands/trend.h"
 #include "host/record/store.h"
 #include "tests/unit/record/scenario.h"
 
@@ -176,6 +178,76 @@ TEST_F(Review, CompareOfStrangersIsRefused) {
   const Answer answer = ask(compare, CompareOptions{"1", "4", path_, ""});
   EXPECT_EQ(answer.code, 2);
   EXPECT_THAT(answer.err, HasSubstr("in common"));
+}
+
+// Twelve weekly runs of board 005 whose Q2 high sinks 50 mV a week from 23 V: 22 V is 8 weeks off.
+class Drift : public Review {
+ protected:
+  void SetUp() override {
+    Review::SetUp();
+    for (int week = 0; week < 12; ++week) {
+      scenario::LatchRun options;
+      options.serial = "005";
+      options.seed = static_cast<std::uint64_t>(week + 50);
+      options.q2_high_v = 23.0 - 0.05 * week;
+      record::RunRecord run = scenario::latch_run(options);
+      const int day = 1 + 7 * week;
+      char date[32];
+      std::snprintf(date, sizeof date, "2026-%02d-%02dT08:00:00Z", 1 + day / 28, 1 + day % 28);
+      run.started = date;
+      add(run);
+    }
+  }
+  TrendOptions options() const {
+    TrendOptions o;
+    o.board = "shed-latch";
+    o.serial = "005";
+    o.store = path_;
+    return o;
+  }
+};
+
+TEST_F(Drift, TrendNamesTheLineAndWhenItReachesItsLimit) {
+  const Answer text = ask(trend, options());
+  EXPECT_EQ(text.code, 0);
+  EXPECT_THAT(text.out, HasSubstr("Q2's high sinks"));
+  EXPECT_THAT(text.out, HasSubstr("reaches its limit of 22.00 V in about"));
+  TrendOptions machine = options();
+  machine.json = "-";
+  const json j = json::parse(ask(trend, machine).out);
+  const json& first = j["lines"][0];  // the most urgent
+  EXPECT_EQ(first["line"], "Q2");
+  EXPECT_EQ(first["side"], "high");
+  EXPECT_EQ(first["state"], "drifts to its limit");
+  EXPECT_NEAR(first["reaches_days"]["at"].get<double>(), 63.0, 8.0);
+  EXPECT_LT(first["reaches_days"]["low"], first["reaches_days"]["at"]);
+  for (std::size_t i = 1; i < j["lines"].size(); ++i) {
+    EXPECT_NE(j["lines"][i]["state"], "drifts to its limit") << j["lines"][i]["line"];
+  }
+}
+
+TEST_F(Drift, SwappedPartIsRecordedAndRestartsTheTrend) {
+  TrendOptions swap = options();
+  swap.swapped = "V2b";
+  swap.line = "Q2";
+  const Answer answer = ask(trend, swap);
+  EXPECT_EQ(answer.code, 0);
+  EXPECT_THAT(answer.out, HasSubstr("0 runs since V2b was replaced"));
+  EXPECT_THAT(answer.out, Not(HasSubstr("reaches")));
+}
+
+TEST_F(Drift, SeveralSerialsAreSeveralBoards) {
+  TrendOptions all = options();
+  all.serial.clear();
+  const Answer answer = ask(trend, all);
+  EXPECT_EQ(answer.code, 2);
+  EXPECT_THAT(answer.err, HasSubstr("003, 004, 005"));
+  TrendOptions stranger = options();
+  stranger.board = "nobody";
+  EXPECT_EQ(ask(trend, stranger).code, 2);
+  TrendOptions line = options();
+  line.line = "Q9";
+  EXPECT_EQ(ask(trend, line).code, 2);
 }
 
 }  // namespace
