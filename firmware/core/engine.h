@@ -482,11 +482,7 @@ class Engine {
         (o.needs >> o.rail & 1) != 0) {
       return bad(wire::Op::guard);
     }
-    RailGuard g;
-    g.min = o.min;
-    g.max = o.max;
-    g.limit = o.limit;
-    sampler_.guard(o.rail, g);
+    sampler_.guard(o.rail, o.min, o.max, o.limit);
     Heating& h = heating_[o.rail];
     h.limit = o.heating;
     h.base = o.base;

@@ -3,7 +3,8 @@
 // Every second conversion is a safety channel (all of them while nothing is sampled): current and volts
 // of each rail that is on, the second reference, the board's ground. With four rails on that is a
 // round of 10 * 104 us; a hit is confirmed by converting the same channel again in the next safety slot,
-// so that a trip follows the true crossing by at most 10 * 104 + 2 * 104 + 52 us = 1.3 ms.
+// so that a trip follows the true crossing by at most 10 * 104 + 2 * 104 + 52 us = 1.3 ms (2.3 ms when
+// another channel's first hit takes that slot).
 //
 // Who touches what: conversion_done() runs in the conversion interrupt and is the only writer of the
 // accumulators, of last_*, of pending_ and of the pipeline; the main loop reads them under lock or after
@@ -79,6 +80,8 @@ struct RailGuard {
   uint16_t min = 0;
   uint16_t max = 1023;
   uint16_t limit = 0;
+  bool watched = false;  // the rail is on: its current counts
+  bool armed = false;    // its window counts
 };
 
 constexpr uint16_t kReferenceNominal = 512;   // 2.048 V at AREF 4.096 V
@@ -97,10 +100,8 @@ class Sampler {
     pending_.fault = wire::Fault::none;
     channels_ = 0;
     done_ = true;
-    safety_at_ = 0;
-    recheck_ = kNothing;
-    hits_ = 0;
     reference_hits_ = 0;
+    watch(0);
     running_ = kSafety + kSlotReference;
     next_ = kSafety + kSlotGround;
     hal_.start_converter(map::kAdcReference, map::kAdcGround);
@@ -111,16 +112,33 @@ class Sampler {
   void watch(uint8_t rails) {
     Locked<Hal> locked(hal_);
     watched_ = rails;
-    armed_ &= rails;
-    hits_ = 0;
+    // The round of the safety conversions, so that the interrupt need not search for its next slot.
+    uint8_t count = 0;
+    for (uint8_t r = 0; r < map::kRails; ++r) {
+      guards_[r].watched = (rails >> r & 1) != 0;
+      hit_[kSlotCurrent + r] = false;
+      hit_[kSlotVolts + r] = false;
+      if (!guards_[r].watched) continue;
+      round_[count++] = static_cast<uint8_t>(kSlotCurrent + r);
+      round_[count++] = static_cast<uint8_t>(kSlotVolts + r);
+    }
+    round_[count++] = kSlotReference;
+    round_[count++] = kSlotGround;
+    slots_ = count;
+    at_ = 0;
+    recheck_ = kNothing;
+    set_armed(static_cast<uint8_t>(armed_ & rails));
   }
   void arm(uint8_t rails) {
     Locked<Hal> locked(hal_);
-    armed_ = rails;
+    set_armed(rails);
   }
-  void guard(uint8_t rail, const RailGuard& g) {
+  void guard(uint8_t rail, uint16_t min, uint16_t max, uint16_t limit) {
     Locked<Hal> locked(hal_);
-    guards_[rail] = g;
+    RailGuard& g = guards_[rail];
+    g.min = min;
+    g.max = max;
+    g.limit = limit;
   }
   // Rails that the interrupt may cut by itself at a trip: all but the protecting ones.
   void keep(uint8_t rails) { kept_ = rails; }
@@ -238,15 +256,15 @@ class Sampler {
 
   void take_safety(uint8_t slot, uint16_t counts) {
     if (slot < kSlotVolts) {
+      const RailGuard& g = guards_[slot];
       last_current_[slot] = counts;
-      judge(slot, (watched_ >> slot & 1) != 0 && counts > guards_[slot].limit,
-            wire::Fault::over_current, slot, counts);
+      judge(slot, g.watched && counts > g.limit, wire::Fault::over_current, slot, counts);
     } else if (slot < kSlotReference) {
       const uint8_t rail = static_cast<uint8_t>(slot - kSlotVolts);
+      const RailGuard& g = guards_[rail];
       last_volts_[rail] = counts;
-      judge(slot,
-            (armed_ >> rail & 1) != 0 && (counts < guards_[rail].min || counts > guards_[rail].max),
-            wire::Fault::rail_window, rail, counts);
+      judge(slot, g.armed && (counts < g.min || counts > g.max), wire::Fault::rail_window, rail,
+            counts);
     } else if (slot == kSlotReference) {
       last_reference_ = counts;
       const bool off = counts < kReferenceNominal - kReferenceSpread ||
@@ -263,11 +281,10 @@ class Sampler {
 
   // Two hits of one channel in a row are a trip; the first one asks for the second at once.
   void judge(uint8_t slot, bool hit, wire::Fault fault, uint8_t channel, uint16_t counts) {
-    const uint8_t bit = static_cast<uint8_t>(1 << (slot & 7));
     if (!hit) {
-      hits_ = static_cast<uint8_t>(hits_ & ~bit);
-    } else if ((hits_ & bit) == 0) {
-      hits_ |= bit;
+      hit_[slot] = false;
+    } else if (!hit_[slot]) {
+      hit_[slot] = true;
       recheck_ = slot;
     } else {
       trip(fault, channel, counts);
@@ -283,21 +300,19 @@ class Sampler {
     hal_.switch_rails(kept_);
   }
 
-  bool slot_wanted(uint8_t slot) const {
-    return slot >= kSlotReference || (watched_ >> (slot & 3) & 1) != 0;
-  }
   uint8_t next_safety() {
     if (recheck_ != kNothing) {
       const uint8_t slot = recheck_;
       recheck_ = kNothing;
       return slot;
     }
-    for (uint8_t tries = 0; tries < kSlots; ++tries) {
-      const uint8_t slot = safety_at_;
-      safety_at_ = static_cast<uint8_t>(slot + 1 == kSlots ? 0 : slot + 1);
-      if (slot_wanted(slot)) return slot;
-    }
-    return kSlotGround;
+    const uint8_t slot = round_[at_];
+    if (++at_ >= slots_) at_ = 0;
+    return slot;
+  }
+  void set_armed(uint8_t rails) {
+    armed_ = rails;
+    for (uint8_t r = 0; r < map::kRails; ++r) guards_[r].armed = (rails >> r & 1) != 0;
   }
   static Tap tap_of_slot(uint8_t slot) {
     if (slot < kSlotVolts) return tap(static_cast<uint8_t>(map::kAdcCurrent + slot), 0);
@@ -323,9 +338,11 @@ class Sampler {
   uint8_t asked_ = 0;
   uint8_t running_ = kNothing;
   uint8_t next_ = kNothing;
-  uint8_t safety_at_ = 0;
+  uint8_t round_[kSlots] = {kSlotReference, kSlotGround};
+  uint8_t slots_ = 2;
+  uint8_t at_ = 0;
   uint8_t recheck_ = kNothing;
-  uint8_t hits_ = 0;
+  bool hit_[kSlotReference] = {};
   uint8_t reference_hits_ = 0;
   uint8_t watched_ = 0;
   uint8_t armed_ = 0;
