@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include "host/circuit/bench.h"
 #include "host/files/board_reader.h"
 #include "host/files/steps_reader.h"
 
@@ -40,6 +41,7 @@ Result<Board> board_from(const std::string& path, const std::string& text, const
 }
 
 Result<Board> read_board_with(const std::string& path, const std::string& text, const Fetch& fetch) {
+  if (circuit::is_bench_path(path)) return circuit::parse_bench(path, text);
   auto root = yaml::parse(path, text);
   if (!root) return root.error();
   return board_from(path, text, *root, fetch);

@@ -19,6 +19,8 @@ namespace tenterhook::files {
 enum class FileKind { board, vectors, fixture, machine, gates };
 Result<FileKind> file_kind(const std::string& path);
 
+// A board file, or a netlist whose name ends in ".bench" (host/circuit/bench.h), here and wherever a
+// vectors file names its board.
 Result<Board> read_board(const std::string& path);
 // A vectors file with the board it names, or a board file that carries `steps:` itself.
 Result<Vectors> read_vectors(const std::string& path);
