@@ -84,6 +84,23 @@ TEST(DeadValve, LeavesItsResistorAlone) {
   }
 }
 
+TEST(DeadValve, OfAPairLeavesItsPartnerHigh) {
+  BoardTruth t = shed_latch(2, {"V0d dead"});  // the Q side of bit 0
+  for (const bool one : {false, true, false}) {
+    t.set("F0", one);
+    t.wait(1e-3);
+    t.pulse("PICK", 200e-6);
+    EXPECT_NEAR(t.volts("Q0"), -9.0, 0.3);
+    EXPECT_GT(t.volts("Qn0"), 22.0);
+  }
+}
+
+TEST(SharedFaults, TwoAtOnceBothShow) {
+  BoardTruth t = shed_latch(2, {"V0d dead", "F1 stuck-high"});
+  EXPECT_NEAR(t.volts("Q0"), -9.0, 0.3);
+  EXPECT_GT(t.volts("Q1"), 22.0);
+}
+
 TEST(WeakValve, ShowsUnderLoadFirst) {
   Or good({}, true), half({"V1 weak 0.5"}, true), fifth({"V1 weak 0.2"}, true);
   const double level = good.y(true, false), under = good.loaded(true, false);

@@ -56,6 +56,16 @@ TEST(FromBoard, CopiesTheWiring) {
   EXPECT_EQ(d.elements[0].parts.size(), 2u);
 }
 
+TEST(FromBoard, ALineThatGoesBothWaysHasTwoLeads) {
+  files::Board b = board();
+  b.lines[0].kind = files::LineKind::both;
+  b.hookup_sense["A"] = {"sense", 3};
+  const BoardDescription d = describe_board(b);
+  EXPECT_EQ(d.terminals[0].drive, 4);
+  EXPECT_EQ(d.terminals[0].sense, 3);
+  EXPECT_TRUE(d.terminals[0].is_output);
+}
+
 TEST(FromBoard, WindowsAndFamiliesChangeNothing) {
   files::Board other = board();
   other.rails[0].window = {Volts{0.0}, Volts{1.0}};
