@@ -43,11 +43,12 @@ std::string nearest_name(std::string_view written, const std::vector<std::string
   if (written.empty() || written.size() > kLongest) return {};
   std::string best;
   // One edit in a short name, about a third of a longer one.
-  int least = 2 * std::max<int>(1, static_cast<int>(written.size() + 1) / 3) + 1;
+  const int too_far = 2 * std::max<int>(1, static_cast<int>(written.size() + 1) / 3) + 1;
+  int least = too_far;
   for (const std::string& name : known) {
     if (name.empty() || name.size() > kLongest || name == written) continue;
     // A one-letter name replaced by another is no misspelling unless only the case differs.
-    const int limit = written.size() == 1 && name.size() == 1 ? 2 : least;
+    const int limit = written.size() == 1 && name.size() == 1 ? 2 : too_far;
     const int d = distance(written, name);
     // Of two as near, the one of the same length: a letter is mistaken more often than lost.
     const bool longer = !best.empty() && d == least && best.size() != written.size() && name.size() == written.size();

@@ -94,6 +94,7 @@ std::string lower(std::string_view text) {
 
 // "V" for "v" or "volts", "kohm" for "k" where ohms are wanted: what was most likely meant.
 std::string likely_unit(std::string_view written, std::string_view symbol) {
+  if (symbol == "%" || symbol == "AWG") return {};  // these take no prefix
   const std::string small = lower(written);
   static constexpr std::array<std::pair<std::string_view, std::string_view>, 14> kWords{{
       {"volt", "V"}, {"volts", "V"}, {"amp", "A"}, {"amps", "A"}, {"ampere", "A"}, {"ohms", "ohm"},

@@ -124,6 +124,7 @@ std::string yaml_scalar(const std::string& text) {
   // The strict tree itself says whether the plain form survives, in a flow map where most is special.
   const auto as_value = yaml::parse("", "a: {b: " + text + "}\n");
   const auto as_key = yaml::parse("", "a: {" + text + ": b}\n");
+  const auto as_line = yaml::parse("", "a: " + text + "\n");
   const auto same = [&](const Result<yaml::Node>& tree, bool key) {
     if (!tree) return false;
     const yaml::Node* map = tree->find("a");
@@ -131,7 +132,9 @@ std::string yaml_scalar(const std::string& text) {
     const yaml::Node& found = key ? map->entries[0].key : map->entries[0].value;
     return found.is_scalar() && !found.quoted && found.text == text && (key ? map->entries[0].value.text == "b" : map->entries[0].key.text == "b");
   };
-  return same(as_value, false) && same(as_key, true) ? text : quoted(text);
+  const bool alone = as_line && as_line->entries.size() == 1 && as_line->entries[0].value.is_scalar() &&
+                     !as_line->entries[0].value.quoted && as_line->entries[0].value.text == text;
+  return alone && same(as_value, false) && same(as_key, true) ? text : quoted(text);
 }
 
 std::string yaml_quantity(double si_value, const std::string& unit) {

@@ -57,17 +57,20 @@ class Lines {
     return std::min(starts_[row] + static_cast<std::size_t>(column), text_.size());
   }
   int characters(int line, int column) const {
-    const std::size_t end = offset(line, column);
-    int count = 0;
-    for (std::size_t i = offset(line, 0); i < end; ++i)
-      if ((static_cast<unsigned char>(text_[i]) & 0xC0) != 0x80) ++count;
-    return count;
+    // Places come in order: counting goes on from the last one, or a long line would take a square.
+    const std::size_t begin = offset(line, 0), end = offset(line, column);
+    if (begin != line_begin_ || end < counted_to_) line_begin_ = counted_to_ = begin, counted_ = 0;
+    for (; counted_to_ < end; ++counted_to_)
+      if ((static_cast<unsigned char>(text_[counted_to_]) & 0xC0) != 0x80) ++counted_;
+    return counted_;
   }
   std::string_view from(int line, int column) const { return text_.substr(offset(line, column)); }
 
  private:
   std::string_view text_;
   std::vector<std::size_t> starts_;
+  mutable std::size_t line_begin_ = 0, counted_to_ = 0;
+  mutable int counted_ = 0;
 };
 
 class Builder : public YAML::EventHandler {
