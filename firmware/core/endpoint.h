@@ -170,8 +170,10 @@ class Endpoint {
   // ---- sending ----
 
   void choose(uint32_t now_us) {
+    // Signed: an acknowledgement of this very pass is later than the time the pass began.
+    const int32_t waited_us = static_cast<int32_t>(now_us - progress_us_);
     if (store_.frames() != 0 && !results_to_send() && !lost() &&
-        now_us - progress_us_ >= 1000UL * wire::kDeviceResendMs) {
+        waited_us >= static_cast<int32_t>(1000UL * wire::kDeviceResendMs)) {
       ++retries_;
       if (!lost()) {
         progress_us_ = now_us;
