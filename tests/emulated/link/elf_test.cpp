@@ -51,7 +51,7 @@ TEST(ElfSession, HarmedFramesCostNothingButTime) {
   const ProgramOptions options{.steps = 40, .channels = 5, .relays = true};
   const auto all = expected_of(options);
   for (Direction direction : {Direction::to_fixture, Direction::to_host}) {
-    for (int first = 0; first < 60; first += 5) {
+    for (int first = 0; first < 60; first += 9) {
       for (Harm harm : {Harm::drop, Harm::duplicate, Harm::flip, Harm::truncate, Harm::delay}) {
         SCOPED_TRACE(std::string(name(harm)) + " " + std::to_string(first) + (direction == Direction::to_host ? " to host" : " to fixture"));
         ElfRig rig(TH_ELF, Fault{harm, direction, first, false});
