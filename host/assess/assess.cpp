@@ -132,9 +132,14 @@ void Assessor::complete() {
 void Assessor::take_contact(const link::SampleBlock& block, bool before) {
   for (const link::ChannelSample& c : block.channels) {
     const auto estimate = measure::estimate(c.counts, channel(c.index));
-    const Volts open = measure::pulled_open_reads(plan_.fixture.sense.open_reads, plan_.fixture.sense.divider);
-    const bool proven = abs(estimate.volts - open) > measure::kPullProof + estimate.U;
-    (before ? proven_before_ : proven_after_)[c.index] = proven;
+    if (block.index == 0) {
+      plain_[c.index] = estimate.volts;
+      continue;
+    }
+    const auto contact = measure::contact_of(plain_[c.index], estimate.volts, estimate.U, plan_.fixture.sense.open_reads,
+                                             plan_.fixture.sense.divider);
+    (before ? proven_before_ : proven_after_)[c.index] = contact == measure::Contact::proven;
+    if (contact == measure::Contact::open) open_leads_.push_back(c.index);
   }
 }
 

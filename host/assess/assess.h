@@ -25,6 +25,8 @@ class Assessor {
   void take(const link::SampleBlock& block);
   // Samples of plan::contact_step; `before` the vectors or after them.
   void take_contact(const link::SampleBlock& block, bool before);
+  // Sense channels whose leads the last round of contact samples showed to be unconnected.
+  const std::vector<int>& open_leads() const { return open_leads_; }
 
   // Applies the open-lead rule over the whole run, then sums up: amendments, levels, verdict.
   // A run that did not get through its steps never passes.
@@ -49,6 +51,8 @@ class Assessor {
   std::vector<link::SampleBlock> pulls_;         // of the step under way
   double first_s_ = -1.0;
   std::map<int, bool> proven_before_, proven_after_;  // by sense channel
+  std::map<int, Volts> plain_;                        // contact samples before the pull
+  std::vector<int> open_leads_;
 };
 
 // Lows and highs of each output over the judged readings, and their margins against every family

@@ -68,9 +68,8 @@ class Running {
   Bench bench_;
   record::RunRecord record_;
   std::optional<Error> store_trouble_;
-  double fixture_began_s_ = -1.0, fixture_last_s_ = 0.0;
+  double fixture_began_s_ = 0.0, fixture_last_s_ = 0.0;
   int wrong_ = 0, unsure_ = 0;
-  Seconds started_{};
 };
 
 std::string now_utc() {
@@ -162,7 +161,15 @@ Status Running::contacts(bool before) {
   auto report = bench_.session->execute(program, sink);
   TH_TRY(report);
   account(*report);
-  tripped(report->fault);
+  if (tripped(report->fault) || assessor_.open_leads().empty()) return {};
+  // A lead is nobody's board: nothing is judged through it.
+  std::string names;
+  for (const int sense : assessor_.open_leads()) {
+    names += (names.empty() ? "" : ", ") + plan::line_on_sense(plan_, sense) + fmt::format(" (sense.{})", sense);
+  }
+  record_.aborted = record::Aborted{"open-lead", names, "lead",
+                                    fmt::format("the lead of {} is not connected: it reads {:+.2f} V and follows a pull-up; "
+                                                "push it home and run again", names, plan_.fixture.sense.open_reads.value)};
   return {};
 }
 
@@ -187,23 +194,24 @@ Status Running::prepare(power::Sequence& sequence) {
 }
 
 Status Running::drive_vectors() {
-  std::vector<std::uint8_t> program;
-  for (const plan::PlannedStep& step : plan_.steps) {
-    auto bytes = plan::encode(plan::vector_step(plan_, step));
-    TH_TRY(bytes);
-    program.insert(program.end(), bytes->begin(), bytes->end());
-  }
+  auto program = plan::vectors_program(plan_);
+  TH_TRY(program);
+  double ended_s = 0.0;
   link::Sink sink;
+  sink.milestone = [&](const link::Milestone& m) {
+    if (m.kind != link::Milestone::Kind::mark) return;
+    if (m.id == plan::kMarkFirst) fixture_began_s_ = m.time.value;
+    if (m.id == plan::kMarkLast) ended_s = m.time.value;
+  };
   sink.sample = [&](const link::SampleBlock& block) {
-    if (fixture_began_s_ < 0.0) fixture_began_s_ = block.time.value;
     fixture_last_s_ = block.time.value;
     assessor_.take(block);
   };
-  auto report = bench_.session->execute(program, sink, kRunAtMost);
+  auto report = bench_.session->execute(*program, sink, kRunAtMost);
   TH_TRY(report);
   account(*report);
   record::Times& t = record_.time;
-  t.total_s = report->times.total.value;
+  t.total_s = std::max(0.0, (ended_s > 0.0 ? ended_s : fixture_last_s_) - fixture_began_s_);
   t.relay_s = report->times.relay.value;
   t.settle_s = report->times.wait.value;
   t.convert_s = report->times.convert.value;

@@ -12,6 +12,12 @@ Volts pulled_open_reads(Volts open_reads, Ohms divider) {
   return (kPullVolts * pull + open_reads * load) / (pull + load);
 }
 
+Contact contact_of(Volts plain, Volts pulled, Volts U, Volts open_reads, Ohms divider) {
+  const Volts reach = kPullProof + U;
+  if (abs(pulled - pulled_open_reads(open_reads, divider)) > reach) return Contact::proven;
+  return abs(plain - open_reads) <= reach ? Contact::open : Contact::unknown;
+}
+
 int apply_open_lead_rule(const std::vector<Reading*>& run, Volts open_reads, bool proven_before,
                          bool proven_after) {
   auto away = [&](const Reading& r) { return abs(r.volts - open_reads) > kOpenLeadZone + r.U; };

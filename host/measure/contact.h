@@ -21,6 +21,12 @@ Volts pulled_open_reads(Volts open_reads, Ohms divider);
 // uncertainty: whatever drives it, with up to about 100 kohm, holds it away from the open value.
 constexpr Volts kPullProof{0.5};
 
+// What a lead showed as it is and then pulled up. open: it sat at the open voltage and followed the pull
+// all the way, as nothing but an unconnected lead does. proven: it is held elsewhere. Neither: a weak
+// or high-ohm node that cannot be told from an open lead this way.
+enum class Contact { proven, open, unknown };
+Contact contact_of(Volts plain, Volts pulled, Volts U, Volts open_reads, Ohms divider);
+
 // `run` holds every reading of one lead in time order. proven_before / proven_after: a pull-up check
 // of this lead passed before the first / after the last reading. Turns a `pass` inside the zone to
 // `unsure` unless the lead was proven on both sides. Returns how many were turned.

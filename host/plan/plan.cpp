@@ -155,6 +155,17 @@ Status plan_step(Plan& plan, const files::Step& step, const Options& options, Co
 
 }  // namespace
 
+std::string line_on_sense(const Plan& plan, int sense) {
+  const files::Channel wanted{"sense", sense};
+  for (const Line& line : plan.vectors.board.lines) {
+    for (const std::string& key : {line.name, line.name + " sense"}) {
+      const auto found = plan.hookup.find(key);
+      if (found != plan.hookup.end() && found->second == wanted) return line.name;
+    }
+  }
+  return "";
+}
+
 PlannedStep plan_single(const Plan& plan, const Contacts& before, const files::Step& step) {
   return drive_of(plan, step, before);
 }

@@ -100,6 +100,9 @@ struct Options {
 // or the 60 V limit, levels that the fixture cannot give, an expectation that the circuit contradicts.
 Result<Plan> make_plan(files::Vectors vectors, files::Fixture fixture, const Options& options);
 
+// The line that is sensed on a channel; empty when none is.
+std::string line_on_sense(const Plan& plan, int sense);
+
 // One step made by hand, from the contacts as they stand; nothing is expected of it.
 PlannedStep plan_single(const Plan& plan, const Contacts& before, const files::Step& step);
 

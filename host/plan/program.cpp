@@ -236,6 +236,19 @@ ProgramStep vector_step(const Plan& plan, const PlannedStep& planned) {
   return step;
 }
 
+Result<std::vector<std::uint8_t>> vectors_program(const Plan& plan) {
+  std::vector<std::uint8_t> program;
+  for (const PlannedStep& planned : plan.steps) {
+    ProgramStep step = vector_step(plan, planned);
+    if (&planned == &plan.steps.front()) step.ops.insert(step.ops.begin(), wire::MarkOp{kMarkFirst});
+    if (&planned == &plan.steps.back()) step.ops.push_back(wire::MarkOp{kMarkLast});
+    auto bytes = encode(step);
+    TH_TRY(bytes);
+    program.insert(program.end(), bytes->begin(), bytes->end());
+  }
+  return program;
+}
+
 ProgramStep look_step(const Plan& plan, std::uint16_t label) {
   ProgramStep step;
   step.label = label;
@@ -274,6 +287,7 @@ ProgramStep contact_step(const Plan& plan, int sense) {
   const std::uint64_t bit = std::uint64_t{1} << sense;
   ProgramStep step;
   step.label = static_cast<std::uint16_t>(kLabelContact + sense);
+  step.ops.push_back(wire::SampleOp{bit, 0, kConversions});
   step.ops.push_back(wire::BusOp{wire::kBusPull10k, bit});
   step.ops.push_back(wire::RelayWaitOp{microseconds(plan.fixture.drive.settle)});
   step.ops.push_back(wire::SampleOp{bit, 0, kConversions});

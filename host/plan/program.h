@@ -47,12 +47,17 @@ Result<std::vector<ProgramStep>> power_up_steps(const Plan& plan);
 ProgramStep rest_step(const Plan& plan);
 // One vector: set, relay time, pulses, respond, sample.
 ProgramStep vector_step(const Plan& plan, const PlannedStep& step);
+// Marks in the vectors' program: before the first set, after the last sample.
+constexpr std::uint32_t kMarkFirst = 1;
+constexpr std::uint32_t kMarkLast = 2;
+// The vectors as one program, between the two marks.
+Result<std::vector<std::uint8_t>> vectors_program(const Plan& plan);
 // Samples all outputs once over a mains period, moving nothing.
 ProgramStep look_step(const Plan& plan, std::uint16_t label);
 // Every sensed line, both-way lines included, with rail volts and currents: a look while held.
 ProgramStep hold_step(const Plan& plan, int n);
-// Pulls one sense lead up by 10 kohm to +5 V on the test bus and samples it: a connected lead is held
-// elsewhere by what drives it, an unconnected one follows (measure/contact.h).
+// Samples one sense lead as it is, then pulled up by 10 kohm to +5 V on the test bus: a connected lead is
+// held elsewhere by what drives it, an unconnected one follows (measure/contact.h).
 ProgramStep contact_step(const Plan& plan, int sense);
 // Rail volts (both wires) and currents, references and ground, n conversions each.
 ProgramStep rails_step(const Plan& plan, std::uint16_t label, int n);

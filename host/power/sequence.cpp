@@ -61,13 +61,6 @@ class DriftWatch {
   std::deque<std::pair<Seconds, std::map<int, double>>> looks_;
 };
 
-std::string line_on(const plan::Plan& plan, int sense) {
-  for (const auto& [name, channel] : plan.hookup) {
-    if (channel.kind == "sense" && channel.index == sense) return name;
-  }
-  return "";
-}
-
 }  // namespace
 
 Sequence::Sequence(link::Session& session, const plan::Plan& plan, Progress progress)
@@ -126,7 +119,7 @@ Result<WarmUp> Sequence::warm_up(std::optional<link::FaultReport>& fault) {
     if (!begun) begun = now;
     result.took = now - *begun;
     const auto [sense, moved] = watch.most_moved();
-    result.line = line_on(plan_, sense);
+    result.line = plan::line_on_sense(plan_, sense);
     result.drift = Volts{moved};
     if (sense < 0) return result;  // nothing to look at
     if (watch.covers_window() && result.drift < wanted.drift) return result;

@@ -157,5 +157,17 @@ TEST(OpenLead, FailsStayFails) {
   EXPECT_EQ(lead.readings[0].verdict, Verdict::fail);
 }
 
+TEST(Contact, PullTellsAnOpenLeadFromAConnectedOne) {
+  const Volts open{0.864}, U{0.2};
+  const Ohms divider{1.0578e6};
+  EXPECT_NEAR(pulled_open_reads(open, divider).value, 4.961, 1e-3);
+  EXPECT_EQ(contact_of(Volts{0.86}, Volts{4.95}, U, open, divider), Contact::open);
+  // A low behind 1 kohm gives way by 0.4 V only.
+  EXPECT_EQ(contact_of(Volts{0.1}, Volts{0.55}, U, open, divider), Contact::proven);
+  EXPECT_EQ(contact_of(Volts{24.0}, Volts{19.0}, U, open, divider), Contact::proven);
+  // A valve's low of 5 V sits where an open lead would be pulled: not proven, but not open either.
+  EXPECT_EQ(contact_of(Volts{5.0}, Volts{5.0}, U, open, divider), Contact::unknown);
+}
+
 }  // namespace
 }  // namespace tenterhook::measure
