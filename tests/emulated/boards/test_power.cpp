@@ -88,6 +88,28 @@ TEST(WarmUp, LevelsAppearAfterSecondsAndCreep) {
   }
 }
 
+TEST(WarmUp, StartsWhenTheHeaterIsSwitchedOnAndNotBefore) {
+  BoardTruth t = bench(demo("shed-latch"));
+  t.wait(100.0);
+  t.power_up(0.001);
+  EXPECT_GT(t.rail_amps("heater"), 30.0);
+  t.wait(2.0);
+  EXPECT_LT(t.volts("Qn0"), -5.0);
+}
+
+TEST(WarmUp, AShortInterruptionLeavesWarmFilaments) {
+  BoardTruth t = shed_latch();
+  t.wait(500.0);
+  const double hot = t.rail_amps("heater");
+  t.board().supply(t.now(), 0, {0.0, 1e-3});
+  t.wait(0.5);
+  t.board().supply(t.now(), 0, {6.3, 50.0});
+  t.wait(0.001);
+  EXPECT_LT(t.rail_amps("heater"), 1.7 * hot);
+  EXPECT_GT(t.rail_amps("heater"), 1.05 * hot);
+  EXPECT_GT(t.volts("Qn0"), 20.0);  // the cathodes hardly noticed
+}
+
 TEST(WarmUp, LatchesLoseTheirStateWithThePlateRail) {
   int changed = 0;
   for (std::uint64_t seed = 1; seed <= 40; ++seed) {
