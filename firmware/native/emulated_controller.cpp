@@ -33,6 +33,7 @@ std::vector<std::uint8_t> EmulatedController::take_output() { return std::exchan
 void EmulatedController::inject(emulated::Injection what) {
   using emulated::Injection;
   switch (what) {
+    case Injection::main_loop_hang:
     case Injection::hang: native_.stall_until(native_.now() + kForEver); break;
     case Injection::power_cut:
       // Without supply the pins float, as in a reset that lasts.

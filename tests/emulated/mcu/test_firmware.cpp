@@ -201,6 +201,12 @@ TEST_F(WaysOut, FirmwareHangs) {
   EXPECT_EQ(rig.mcu->resets(), 1) << "the watchdog came";
 }
 
+TEST_F(WaysOut, MainLoopHangsWhileInterruptsRun) {
+  rig.controller->inject(Injection::main_loop_hang);
+  expect_open("main loop hung");
+  EXPECT_EQ(rig.mcu->resets(), 1);
+}
+
 TEST_F(WaysOut, PowerCut) {
   rig.controller->inject(Injection::power_cut);
   expect_open("controller's supply cut", 30 * kMs);
