@@ -10,7 +10,8 @@ namespace {
 
 using Word = std::uint32_t;
 
-// FIPS 180-4, 4.2.2: first 32 bits of the fractional parts of the cube roots of the first 64 primes.
+// FIPS 180-4, 4.2.2: first 32 bits of the fractional parts of the cube roots of the first 64
+// primes.
 constexpr std::array<Word, 64> kConstants{
     0x428a2f98, 0x71374491, 0xb5c0fbcf, 0xe9b5dba5, 0x3956c25b, 0x59f111f1, 0x923f82a4, 0xab1c5ed5,
     0xd807aa98, 0x12835b01, 0x243185be, 0x550c7dc3, 0x72be5d74, 0x80deb1fe, 0x9bdc06a7, 0xc19bf174,
@@ -60,7 +61,8 @@ std::string sha256(std::string_view bytes) {
   tail[rest] = 0x80;
   const std::size_t size = rest + 9 <= kBlock ? kBlock : 2 * kBlock;
   const std::uint64_t bits = std::uint64_t{bytes.size()} * 8;
-  for (std::size_t i = 0; i < 8; ++i) tail[size - 1 - i] = static_cast<unsigned char>(bits >> (8 * i));
+  for (std::size_t i = 0; i < 8; ++i)
+    tail[size - 1 - i] = static_cast<unsigned char>(bits >> (8 * i));
   for (std::size_t at = 0; at < size; at += kBlock) digest_block(hash, tail.data() + at);
   static constexpr char kDigits[] = "0123456789abcdef";
   std::string text;

@@ -8,10 +8,14 @@ std::string Mark::text() const {
 
 char letter(Bit bit) {
   switch (bit) {
-    case Bit::zero: return '0';
-    case Bit::one: return '1';
-    case Bit::any: return 'x';
-    case Bit::undriven: return 'z';
+    case Bit::zero:
+      return '0';
+    case Bit::one:
+      return '1';
+    case Bit::any:
+      return 'x';
+    case Bit::undriven:
+      return 'z';
   }
   return '?';
 }

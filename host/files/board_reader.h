@@ -14,13 +14,14 @@
 
 namespace tenterhook::files {
 
-inline constexpr std::size_t kMaxLines = 1024;      // of a board
-inline constexpr std::size_t kMaxGates = 20'000;    // after `each` and libraries are expanded
-inline constexpr double kMostVolts = 60.0;          // DC, between any two rails or lines
+inline constexpr std::size_t kMaxLines = 1024;    // of a board
+inline constexpr std::size_t kMaxGates = 20'000;  // after `each` and libraries are expanded
+inline constexpr double kMostVolts = 60.0;        // DC, between any two rails or lines
 
 class BoardReader {
  public:
-  BoardReader(Board& board, Sink& sink, const Fetch& fetch) : board_(board), sink_(sink), fetch_(fetch) {}
+  BoardReader(Board& board, Sink& sink, const Fetch& fetch)
+      : board_(board), sink_(sink), fetch_(fetch) {}
 
   // Reads everything but the keys of `map` that a vectors reader takes (steps, settle).
   void read(Map& map);
@@ -35,10 +36,10 @@ class BoardReader {
     const yaml::Node* body = nullptr;
     std::vector<std::string> inputs, outputs;
   };
-  struct Scope {                                // names inside one use of a library gate
-    std::string prefix;                         // "HA1." or empty
-    std::string path;                           // "HA1" or empty
-    std::map<std::string, std::string> ports;   // inner name -> outer net
+  struct Scope {                               // names inside one use of a library gate
+    std::string prefix;                        // "HA1." or empty
+    std::string path;                          // "HA1" or empty
+    std::map<std::string, std::string> ports;  // inner name -> outer net
     int depth = 0;
   };
 
@@ -73,6 +74,7 @@ class BoardReader {
   void read_circuit(const yaml::Node& list, const Scope& scope);
   void read_gate(const yaml::Node& node, const Scope& scope);
   void read_pins(Map& map, const Scope& scope, Gate& gate);
+  void read_table(const yaml::Node& table, Gate& gate);
   void read_parts(Map& map, const Scope& scope, Gate& gate);
   void read_use(Map& map, const Scope& scope, const std::string& type);
   void check_arity(const yaml::Node& node, const Gate& gate);
@@ -81,7 +83,8 @@ class BoardReader {
   void read_wired(const yaml::Node& node);
   void check_drivers();
   void check_inputs();
-  void read_net_list(const yaml::Node& node, const std::string& what, std::vector<std::string>& out);
+  void read_net_list(const yaml::Node& node, const std::string& what,
+                     std::vector<std::string>& out);
 
   std::vector<std::string> rail_names() const;
   std::vector<std::string> net_names() const;
@@ -95,7 +98,7 @@ class BoardReader {
   std::map<std::string, std::size_t> line_index_;
   std::map<std::string, Definition> definitions_;
   std::vector<std::unique_ptr<yaml::Node>> libraries_;
-  std::map<std::string, yaml::Place> nets_;          // every net that a gate drives -> where
+  std::map<std::string, yaml::Place> nets_;  // every net that a gate drives -> where
   std::vector<std::pair<std::string, yaml::Place>> read_nets_;  // nets that gates read
   std::vector<yaml::Place> gate_places_;
   std::map<std::string, yaml::Place> output_places_;  // lines

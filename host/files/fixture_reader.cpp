@@ -22,12 +22,18 @@ class FixtureReader {
     if (name != nullptr && want_label(*name, sink_, "fixture")) fixture_.name = name->text;
     map.take("about");
     if (const yaml::Node* accepts = map.need("accepts", "{firmware: 1}")) read_accepts(*accepts);
-    if (const yaml::Node* drive = map.need("drive", "{channels: 0..15, settle: 30 ms, series: 10 ohm, max: 0.5 A}")) read_drive(*drive);
+    if (const yaml::Node* drive =
+            map.need("drive", "{channels: 0..15, settle: 30 ms, series: 10 ohm, max: 0.5 A}"))
+      read_drive(*drive);
     if (const yaml::Node* fast = map.take("fast")) read_fast(*fast);
-    if (const yaml::Node* sense = map.need("sense", "{channels: 0..31, span: [-15 V, 60 V], divider: 1 Mohm}")) read_sense(*sense);
+    if (const yaml::Node* sense =
+            map.need("sense", "{channels: 0..31, span: [-15 V, 60 V], divider: 1 Mohm}"))
+      read_sense(*sense);
     if (const yaml::Node* rail = map.need("rail", "{channels: 0..3, max: 8 A}")) read_rails(*rail);
     if (const auto most = map.quantity<Volts>("max-difference", Sign::positive)) {
-      if (most->value > 60.0) sink_.add(*map.node().find("max-difference"), "more than 60 V DC", "no fixture is made for that; it is refused");
+      if (most->value > 60.0)
+        sink_.add(*map.node().find("max-difference"), "more than 60 V DC",
+                  "no fixture is made for that; it is refused");
       fixture_.max_difference = *most;
     }
   }
@@ -37,7 +43,8 @@ class FixtureReader {
     Map map(node, sink_, "'accepts'");
     if (const yaml::Node* firmware = map.need("firmware", "1")) {
       long version = 1;
-      if (read_integer(*firmware, 1, 255, sink_, version)) fixture_.firmware = static_cast<int>(version);
+      if (read_integer(*firmware, 1, 255, sink_, version))
+        fixture_.firmware = static_cast<int>(version);
     }
     if (const yaml::Node* features = map.take("features"))
       for (const yaml::Node* item : one_or_more(*features, sink_, "'features'"))
@@ -48,9 +55,13 @@ class FixtureReader {
   int channels(Map& map) {
     const yaml::Node* node = map.need("channels", "0..15");
     std::vector<int> indices;
-    if (node == nullptr || !want_scalar(*node, sink_, "'channels'") || !read_indices(*node, node->text, sink_, indices)) return 0;
+    if (node == nullptr || !want_scalar(*node, sink_, "'channels'") ||
+        !read_indices(*node, node->text, sink_, indices))
+      return 0;
     std::sort(indices.begin(), indices.end());
-    if (indices.front() != 0) sink_.add(*node, fmt::format("channels start at 0, found {}", describe(*node)), "write '0..15'");
+    if (indices.front() != 0)
+      sink_.add(*node, fmt::format("channels start at 0, found {}", describe(*node)),
+                "write '0..15'");
     return static_cast<int>(indices.size());
   }
 
@@ -60,7 +71,8 @@ class FixtureReader {
     fixture_.drive.settle = map.need_quantity<Seconds>("settle", Sign::positive, "30 ms");
     fixture_.drive.series = map.need_quantity<Ohms>("series", Sign::not_negative, "10 ohm");
     fixture_.drive.max = map.need_quantity<Amps>("max", Sign::positive, "0.5 A");
-    fixture_.drive.max_volts = map.quantity<Volts>("max-volts", Sign::positive).value_or(Volts{60.0});
+    fixture_.drive.max_volts =
+        map.quantity<Volts>("max-volts", Sign::positive).value_or(Volts{60.0});
   }
 
   void read_fast(const yaml::Node& node) {
@@ -75,12 +87,16 @@ class FixtureReader {
     auto& sense = fixture_.sense;
     sense.channels = channels(map);
     Window span{Volts{-15.0}, Volts{60.0}};
-    if (const yaml::Node* found = map.need("span", "[-15 V, 60 V]"); found != nullptr && found->is_list() && found->items.size() == 2) {
+    if (const yaml::Node* found = map.need("span", "[-15 V, 60 V]");
+        found != nullptr && found->is_list() && found->items.size() == 2) {
       read_quantity(found->items[0], Sign::any, sink_, span.min);
       read_quantity(found->items[1], Sign::any, sink_, span.max);
-      if (!(span.min < span.max)) sink_.add(*found, "a span must run from the lower to the higher volts", "write '[-15 V, 60 V]'");
+      if (!(span.min < span.max))
+        sink_.add(*found, "a span must run from the lower to the higher volts",
+                  "write '[-15 V, 60 V]'");
     } else if (found != nullptr) {
-      sink_.add(*found, fmt::format("a span must be two quantities, found {}", describe(*found)), "write '[-15 V, 60 V]'");
+      sink_.add(*found, fmt::format("a span must be two quantities, found {}", describe(*found)),
+                "write '[-15 V, 60 V]'");
     }
     sense.span_min = span.min;
     sense.span_max = span.max;
@@ -88,7 +104,8 @@ class FixtureReader {
     sense.open_reads = map.quantity<Volts>("open-reads", Sign::any).value_or(Volts{});
     sense.bandwidth = map.quantity<Hertz>("bandwidth", Sign::positive).value_or(Hertz{});
     sense.offset = map.quantity<Volts>("offset", Sign::any).value_or(span.min);
-    sense.per_count = map.quantity<Volts>("per-count", Sign::positive).value_or((span.max - span.min) / kCounts);
+    sense.per_count =
+        map.quantity<Volts>("per-count", Sign::positive).value_or((span.max - span.min) / kCounts);
     sense.tolerance = map.quantity<Volts>("tolerance", Sign::positive).value_or(Volts{});
   }
 
@@ -101,8 +118,10 @@ class FixtureReader {
     if (node->is_map()) {
       for (const yaml::Node::Entry& entry : node->entries) {
         long index = 0;
-        if (!read_integer(entry.key, 0, static_cast<long>(fixture_.rails.size()) - 1, sink_, index)) continue;
-        if (read_quantity(entry.value, sign, sink_, value)) set(fixture_.rails[static_cast<std::size_t>(index)], value);
+        if (!read_integer(entry.key, 0, static_cast<long>(fixture_.rails.size()) - 1, sink_, index))
+          continue;
+        if (read_quantity(entry.value, sign, sink_, value))
+          set(fixture_.rails[static_cast<std::size_t>(index)], value);
       }
     } else if (read_quantity(*node, sign, sink_, value)) {
       for (Fixture::RailChannel& rail : fixture_.rails) set(rail, value);
@@ -114,11 +133,16 @@ class FixtureReader {
     fixture_.rails.assign(static_cast<std::size_t>(channels(map)), Fixture::RailChannel{});
     for (Fixture::RailChannel& rail : fixture_.rails) rail.max_volts = Volts{60.0};
     per_channel<Amps>(map, "max", Sign::positive, true, [](auto& rail, Amps v) { rail.max = v; });
-    per_channel<Volts>(map, "max-volts", Sign::positive, false, [](auto& rail, Volts v) { rail.max_volts = v; });
-    per_channel<Ohms>(map, "pre-charge", Sign::positive, false, [](auto& rail, Ohms v) { rail.pre_charge = v; });
-    per_channel<Amps>(map, "amps-per-count", Sign::positive, false, [](auto& rail, Amps v) { rail.per_count = v; });
-    per_channel<Volts>(map, "volts-offset", Sign::any, false, [](auto& rail, Volts v) { rail.volts_offset = v; });
-    per_channel<Volts>(map, "volts-per-count", Sign::positive, false, [](auto& rail, Volts v) { rail.volts_per_count = v; });
+    per_channel<Volts>(map, "max-volts", Sign::positive, false,
+                       [](auto& rail, Volts v) { rail.max_volts = v; });
+    per_channel<Ohms>(map, "pre-charge", Sign::positive, false,
+                      [](auto& rail, Ohms v) { rail.pre_charge = v; });
+    per_channel<Amps>(map, "amps-per-count", Sign::positive, false,
+                      [](auto& rail, Amps v) { rail.per_count = v; });
+    per_channel<Volts>(map, "volts-offset", Sign::any, false,
+                       [](auto& rail, Volts v) { rail.volts_offset = v; });
+    per_channel<Volts>(map, "volts-per-count", Sign::positive, false,
+                       [](auto& rail, Volts v) { rail.volts_per_count = v; });
     for (Fixture::RailChannel& rail : fixture_.rails) {
       if (rail.per_count.value == 0.0) rail.per_count = rail.max / kCounts;
       if (rail.volts_per_count.value == 0.0) rail.volts_per_count = fixture_.sense.per_count;

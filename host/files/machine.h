@@ -1,4 +1,5 @@
-// A whole machine, as machine.yaml declares it: boards, the wires that join them, and what feeds them.
+// A whole machine, as machine.yaml declares it: boards, the wires that join them, and what feeds
+// them.
 #pragma once
 
 #include <optional>
@@ -12,7 +13,7 @@
 namespace tenterhook::files {
 
 struct MachineBoard {
-  std::string name;    // in this machine; one board file may serve several
+  std::string name;  // in this machine; one board file may serve several
   Mark mark;
   std::string serial;  // of the board built, may be empty
   Board board;
@@ -31,9 +32,9 @@ struct Join {  // one wire from a driver to a receiver; ranges and lists are exp
 };
 
 struct Wire {
-  int awg = 0;          // gauge
-  Metres length{};      // one way
-  int contacts = 0;     // connectors in the path
+  int awg = 0;       // gauge
+  Metres length{};   // one way
+  int contacts = 0;  // connectors in the path
 };
 
 struct Supply {
@@ -41,7 +42,7 @@ struct Supply {
   Mark mark;
   std::vector<Terminal> feeds;  // rails
   Amps limit{};
-  std::optional<Volts> volts;   // where it differs from the rails' nominal
+  std::optional<Volts> volts;  // where it differs from the rails' nominal
   std::optional<Wire> wire;
 };
 

@@ -33,7 +33,8 @@ class MachineReader {
  private:
   void read_boards(const yaml::Node& node) {
     if (!want_map(node, sink_, "'boards'")) return;
-    if (node.entries.size() > kMaxBoards) return sink_.add(node, fmt::format("more than {} boards", kMaxBoards));
+    if (node.entries.size() > kMaxBoards)
+      return sink_.add(node, fmt::format("more than {} boards", kMaxBoards));
     for (const yaml::Node::Entry& entry : node.entries) {
       if (!want_name(entry.key, sink_, "board")) continue;
       MachineBoard board;
@@ -47,8 +48,11 @@ class MachineReader {
       if (!read) {
         // Missing is this file's trouble; broken is the board's, told at its own place.
         const bool missing = read.error().where == beside(machine_.path, file->text);
-        if (missing) sink_.add(*file, fmt::format("board {} {}", describe(*file), read.error().what), read.error().remedy);
-        else sink_.add_as(file->place, read.error());
+        if (missing)
+          sink_.add(*file, fmt::format("board {} {}", describe(*file), read.error().what),
+                    read.error().remedy);
+        else
+          sink_.add_as(file->place, read.error());
         continue;
       }
       board.board = read.take();
@@ -66,7 +70,8 @@ class MachineReader {
     if (!want_scalar(node, sink_, "a line")) return nullptr;
     const std::size_t dot = node.text.find('.');
     if (dot == std::string::npos || dot + 1 == node.text.size() || node.text[dot + 1] == '.') {
-      sink_.add(node, fmt::format("{} is not BOARD.NAME", describe(node)), "write it as in 'latch.F0'");
+      sink_.add(node, fmt::format("{} is not BOARD.NAME", describe(node)),
+                "write it as in 'latch.F0'");
       return nullptr;
     }
     const std::string name = node.text.substr(0, dot);
@@ -86,11 +91,14 @@ class MachineReader {
     std::vector<Terminal> out;
     yaml::Node rest;
     if (const MachineBoard* board = split(node, rest))
-      for (const std::string& name : lines_named(board->board, rest, sink_)) out.push_back({board->name, name});
+      for (const std::string& name : lines_named(board->board, rest, sink_))
+        out.push_back({board->name, name});
     return out;
   }
 
-  const Line& line_of(const Terminal& terminal) const { return *machine_.board(terminal.board)->board.line(terminal.name); }
+  const Line& line_of(const Terminal& terminal) const {
+    return *machine_.board(terminal.board)->board.line(terminal.name);
+  }
 
   void read_joins(const yaml::Node& node) {
     if (!want_map(node, sink_, "'joins'")) return;
@@ -100,25 +108,35 @@ class MachineReader {
         const std::vector<Terminal> to = lines(*value);
         if (from.empty() || to.empty()) continue;
         if (from.size() != to.size()) {
-          sink_.add(*value, fmt::format("{} has {}, {} has {}", describe(entry.key), count_of(from.size(), "line"), describe(*value), to.size()),
+          sink_.add(*value,
+                    fmt::format("{} has {}, {} has {}", describe(entry.key),
+                                count_of(from.size(), "line"), describe(*value), to.size()),
                     "join lines of equal number");
           continue;
         }
-        if (machine_.joins.size() + from.size() > kMaxJoins) return sink_.add(*value, fmt::format("more than {} joins", kMaxJoins));
+        if (machine_.joins.size() + from.size() > kMaxJoins)
+          return sink_.add(*value, fmt::format("more than {} joins", kMaxJoins));
         for (std::size_t i = 0; i < from.size(); ++i) join(entry.key, *value, from[i], to[i]);
       }
     }
   }
 
-  void join(const yaml::Node& key, const yaml::Node& value, const Terminal& from, const Terminal& to) {
+  void join(const yaml::Node& key, const yaml::Node& value, const Terminal& from,
+            const Terminal& to) {
     const LineKind driver = line_of(from).kind, receiver = line_of(to).kind;
     if (driver != LineKind::output && driver != LineKind::both)
-      return sink_.add(key, fmt::format("'{}.{}' is no output; it cannot drive a wire", from.board, from.name), "write the driver first");
+      return sink_.add(
+          key, fmt::format("'{}.{}' is no output; it cannot drive a wire", from.board, from.name),
+          "write the driver first");
     if (receiver == LineKind::output)
-      return sink_.add(value, fmt::format("'{}.{}' is an output; it cannot receive", to.board, to.name), "write the driver first, then its receivers");
+      return sink_.add(value,
+                       fmt::format("'{}.{}' is an output; it cannot receive", to.board, to.name),
+                       "write the driver first, then its receivers");
     const auto [at, fresh] = driven_.try_emplace(to.board + "." + to.name, from);
     if (!fresh && !(shares(at->second) && shares(from)))
-      return sink_.add(value, fmt::format("'{}.{}' is driven by '{}.{}' already", to.board, to.name, at->second.board, at->second.name),
+      return sink_.add(value,
+                       fmt::format("'{}.{}' is driven by '{}.{}' already", to.board, to.name,
+                                   at->second.board, at->second.name),
                        "one driver a wire, unless both let go (open collector, tri-state)");
     machine_.joins.push_back({mark_of(value), from, to});
   }
@@ -148,9 +166,12 @@ class MachineReader {
         Map in(*wire, sink_, fmt::format("'wire' of supply '{}'", supply.name));
         Wire is;
         double gauge = 0.0;
-        if (const yaml::Node* awg = in.need("gauge", "20 AWG"); awg != nullptr && read_number_with_unit(*awg, "AWG", Sign::not_negative, sink_, gauge)) {
+        if (const yaml::Node* awg = in.need("gauge", "20 AWG");
+            awg != nullptr &&
+            read_number_with_unit(*awg, "AWG", Sign::not_negative, sink_, gauge)) {
           is.awg = static_cast<int>(gauge);
-          if (gauge != is.awg || gauge > 40) sink_.add(*awg, "gauges are whole numbers from 0 to 40 AWG");
+          if (gauge != is.awg || gauge > 40)
+            sink_.add(*awg, "gauges are whole numbers from 0 to 40 AWG");
         }
         is.length = in.need_quantity<Metres>("length", Sign::positive, "1.2 m");
         is.contacts = static_cast<int>(in.integer("contacts", 0, 100).value_or(0));
@@ -167,10 +188,13 @@ class MachineReader {
     if (board->board.rail(rest.text) == nullptr) {
       std::vector<std::string> known;
       for (const Rail& rail : board->board.rails) known.push_back(rail.name);
-      return sink_.add(node, fmt::format("board '{}' has no rail '{}'", board->name, rest.text), suggest(rest.text, known));
+      return sink_.add(node, fmt::format("board '{}' has no rail '{}'", board->name, rest.text),
+                       suggest(rest.text, known));
     }
     const auto [at, fresh] = fed_.try_emplace(node.text, supply.name);
-    if (!fresh) return sink_.add(node, fmt::format("'{}' is fed by '{}' already", node.text, at->second), "one supply a rail");
+    if (!fresh)
+      return sink_.add(node, fmt::format("'{}' is fed by '{}' already", node.text, at->second),
+                       "one supply a rail");
     supply.feeds.push_back({board->name, rest.text});
   }
 

@@ -13,7 +13,8 @@ namespace tenterhook::files {
 
 inline constexpr int kMaxBus = 128;  // lines in one bus: as many as the largest fixture drives
 
-// Letters, digits and '_', starting with a letter or '_', and not a word that the format uses itself.
+// Letters, digits and '_', starting with a letter or '_', and not a word that the format uses
+// itself.
 bool is_name(std::string_view text);
 // The same with '-', '.' and leading digits: boards, families, builds, gate types.
 bool is_label(std::string_view text);
@@ -37,13 +38,13 @@ bool read_range(const yaml::Node& node, Sink& sink, Range& range);
 // "3..0" or "2": plain indices, as in `each` and channels.
 bool read_indices(const yaml::Node& node, std::string_view text, Sink& sink, std::vector<int>& out);
 
-// A bit pattern for `width` lines, leftmost first: "1010", "0x1z", "hex A", "dec 10"; a single x or z
-// fills the bus; '_' may group digits. False after a complaint; `name` is the line or bus.
+// A bit pattern for `width` lines, leftmost first: "1010", "0x1z", "hex A", "dec 10"; a single x or
+// z fills the bus; '_' may group digits. False after a complaint; `name` is the line or bus.
 bool read_bits(const yaml::Node& node, const std::string& name, int width, Sink& sink,
                std::vector<Bit>& out);
 
-// A copy of the node with `%`, `%+1`, `%-2` replaced by the index in every scalar. Complains when an
-// index falls below 0.
+// A copy of the node with `%`, `%+1`, `%-2` replaced by the index in every scalar. Complains when
+// an index falls below 0.
 yaml::Node with_index(const yaml::Node& node, int index, Sink& sink);
 
 }  // namespace tenterhook::files

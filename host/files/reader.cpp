@@ -19,12 +19,16 @@ std::string kind_of(const yaml::Node& root) {
 Error wrong_kind(const yaml::Node& root, const std::string& wanted) {
   const std::string found = kind_of(root);
   if (found.empty())
-    return yaml::error_at(root.place, fmt::format("this is no {} file: it has no '{}'", wanted, wanted),
+    return yaml::error_at(root.place,
+                          fmt::format("this is no {} file: it has no '{}'", wanted, wanted),
                           fmt::format("add '{}: NAME' as its first line", wanted));
-  return yaml::error_at(root.place, fmt::format("expected a {} file, found a {} file", wanted, found), "name the other file");
+  return yaml::error_at(root.place,
+                        fmt::format("expected a {} file, found a {} file", wanted, found),
+                        "name the other file");
 }
 
-Result<Board> board_from(const std::string& path, const std::string& text, const yaml::Node& root, const Fetch& fetch) {
+Result<Board> board_from(const std::string& path, const std::string& text, const yaml::Node& root,
+                         const Fetch& fetch) {
   if (kind_of(root) != "board") return wrong_kind(root, "board");
   Board board;
   board.path = path;
@@ -40,7 +44,8 @@ Result<Board> board_from(const std::string& path, const std::string& text, const
   return board;
 }
 
-Result<Board> read_board_with(const std::string& path, const std::string& text, const Fetch& fetch) {
+Result<Board> read_board_with(const std::string& path, const std::string& text,
+                              const Fetch& fetch) {
   if (circuit::is_bench_path(path)) return circuit::parse_bench(path, text);
   auto root = yaml::parse(path, text);
   if (!root) return root.error();
@@ -65,12 +70,15 @@ Result<Vectors> vectors_from(const std::string& path, const std::string& text, c
     vectors.name = vectors.board.name;
   } else {
     const yaml::Node* named = root.find("board");
-    if (named == nullptr) return yaml::error_at(root.place, "a vectors file has no 'board'", "add 'board: board.yaml'");
+    if (named == nullptr)
+      return yaml::error_at(root.place, "a vectors file has no 'board'", "add 'board: board.yaml'");
     if (!want_scalar(*named, sink, "'board'")) return sink.first();
     const std::string board_path = beside(path, named->text);
     const auto board_text = fetch(board_path);
     if (!board_text)
-      return yaml::error_at(named->place, fmt::format("board {} {}", describe(*named), board_text.error().what), board_text.error().remedy);
+      return yaml::error_at(named->place,
+                            fmt::format("board {} {}", describe(*named), board_text.error().what),
+                            board_text.error().remedy);
     auto board = read_board_with(board_path, *board_text, fetch);
     if (!board) return board.error();
     vectors.board = board.take();
@@ -83,10 +91,12 @@ Result<Vectors> vectors_from(const std::string& path, const std::string& text, c
       map.take("board");
       map.take("about");
     } else {
-      for (const yaml::Node::Entry& entry : root.entries) map.take(entry.key.text.c_str());  // read above
+      for (const yaml::Node::Entry& entry : root.entries)
+        map.take(entry.key.text.c_str());  // read above
     }
     vectors.settle = map.quantity<Seconds>("settle", Sign::not_negative).value_or(Seconds{});
-    if (const yaml::Node* steps = map.need("steps", "[{set: {A: 0}, expect: {Y: 0}}]")) StepsReader(vectors, sink).read(*steps);
+    if (const yaml::Node* steps = map.need("steps", "[{set: {A: 0}, expect: {Y: 0}}]"))
+      StepsReader(vectors, sink).read(*steps);
   }
   if (sink.failed()) return sink.first();
   for (const SourceFile& source : vectors.board.sources)
@@ -109,10 +119,13 @@ std::string trial_board(const yaml::Node& define, const std::string& library) {
         if (key[0] == 'i') lines += fmt::format("  {}: {{in: ttl}}\n", name);
       }
     }
-    uses += fmt::format("  - {{gate: {}, name: U{}, in: [{}], out: [{}]}}\n", entry.key.text, next++, ins, outs);
+    uses += fmt::format("  - {{gate: {}, name: U{}, in: [{}], out: [{}]}}\n", entry.key.text,
+                        next++, ins, outs);
   }
-  return fmt::format("board: trial\nrails: {{vcc: {{nominal: 5 V, window: 5 %, limit: 1 A}}}}\nlines:\n{}gates: '{}'\ncircuit:\n{}",
-                     lines, library, uses);
+  return fmt::format(
+      "board: trial\nrails: {{vcc: {{nominal: 5 V, window: 5 %, limit: 1 A}}}}\nlines:\n{}gates: "
+      "'{}'\ncircuit:\n{}",
+      lines, library, uses);
 }
 
 }  // namespace
@@ -121,13 +134,15 @@ Result<FileKind> file_kind(const std::string& path) {
   const auto root = yaml::load(path);
   if (!root) return root.error();
   const std::string kind = kind_of(*root);
-  if (kind == "vectors" || (kind == "board" && root->find("steps") != nullptr)) return FileKind::vectors;
+  if (kind == "vectors" || (kind == "board" && root->find("steps") != nullptr))
+    return FileKind::vectors;
   if (kind == "board") return FileKind::board;
   if (kind == "fixture") return FileKind::fixture;
   if (kind == "machine") return FileKind::machine;
   if (kind == "gates") return FileKind::gates;
   return yaml::error_at(root->place, "this file says not what it describes",
-                        "add 'board: NAME', 'vectors: NAME', 'fixture: NAME', 'machine: NAME' or 'gates: NAME' as its first line");
+                        "add 'board: NAME', 'vectors: NAME', 'fixture: NAME', 'machine: NAME' or "
+                        "'gates: NAME' as its first line");
 }
 
 Status check_gates(const std::string& path) {
@@ -138,7 +153,8 @@ Status check_gates(const std::string& path) {
   if (kind_of(*root) != "gates") return wrong_kind(*root, "gates");
   const yaml::Node* define = root->find("define");
   if (define == nullptr || !define->is_map() || define->entries.empty())
-    return yaml::error_at(define == nullptr ? root->place : define->place, "a gate library has no 'define'",
+    return yaml::error_at(define == nullptr ? root->place : define->place,
+                          "a gate library has no 'define'",
                           "add 'define: {half-adder: {in: [A, B], out: [S, C], circuit: [...]}}'");
   const std::string trial = path + " (trial)";
   const Fetch fetch = [&](const std::string& wanted) -> Result<std::string> {

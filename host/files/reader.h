@@ -2,7 +2,8 @@
 //
 // Every function returns either a complete, checked value or the first error in file order, with
 // file:line:column, what was expected, what was found and the likely remedy (Trouble::input).
-// Nothing is driven and nothing is written. Bounded: depth, size, step count (see limits in reader.cpp).
+// Nothing is driven and nothing is written. Bounded: depth, size, step count (see limits in
+// reader.cpp).
 #pragma once
 
 #include <string>
@@ -19,8 +20,8 @@ namespace tenterhook::files {
 enum class FileKind { board, vectors, fixture, machine, gates };
 Result<FileKind> file_kind(const std::string& path);
 
-// A board file, or a netlist whose name ends in ".bench" (host/circuit/bench.h), here and wherever a
-// vectors file names its board.
+// A board file, or a netlist whose name ends in ".bench" (host/circuit/bench.h), here and wherever
+// a vectors file names its board.
 Result<Board> read_board(const std::string& path);
 // A vectors file with the board it names, or a board file that carries `steps:` itself.
 Result<Vectors> read_vectors(const std::string& path);
@@ -29,7 +30,8 @@ Result<Fixture> read_fixture(const std::string& path);
 // Checks a gate library by itself, with every gate in it used once.
 Status check_gates(const std::string& path);
 
-// The same from text, for tests and for recorded runs; `path` is used in marks and to resolve names.
+// The same from text, for tests and for recorded runs; `path` is used in marks and to resolve
+// names.
 Result<Board> parse_board(const std::string& path, const std::string& text);
 Result<Vectors> parse_vectors(const std::string& path, const std::string& text);
 Result<Fixture> parse_fixture(const std::string& path, const std::string& text);

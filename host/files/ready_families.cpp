@@ -22,10 +22,11 @@ struct Row {
 //
 // TTL: VIL 0.8, VIH 2.0, VOL 0.4, VOH 2.4 V (worked example of the SN7400 data sheet).
 // LVTTL: the same levels at 3.3 V (JESD8C.01).
-// 4000B: JEDEC 13-B; VIL and VIH 1.5/3.5, 3/7, 4/11 V at 5, 10, 15 V, as in the CD4001BC data sheet.
+// 4000B: JEDEC 13-B; VIL and VIH 1.5/3.5, 3/7, 4/11 V at 5, 10, 15 V, as in the CD4001BC data
+// sheet.
 //   `gives` is the output deviation the same table allows while its input is at VIL or VIH
-//   (0.5/4.5, 1/9, 1.5/13.5 V), so margins come out as the 1.0, 2.0 and 2.5 V that makers guarantee,
-//   not the 1.45, 2.95 and 3.95 V of open outputs (0.05 V from the rails).
+//   (0.5/4.5, 1/9, 1.5/13.5 V), so margins come out as the 1.0, 2.0 and 2.5 V that makers
+//   guarantee, not the 1.45, 2.95 and 3.95 V of open outputs (0.05 V from the rails).
 // IEC 61131-2: type 1 reads 0 at -3 to 5 V and 1 at 15 to 30 V; types 2 and 3 read 1 from 11 V.
 // V.28: a receiver reads 0 at +3 to +25 V and 1 at -3 to -25 V; a driver gives 5 to 15 V either way
 //   (the driver's levels are from memory).
@@ -33,8 +34,10 @@ constexpr std::array<Row, 9> kRows{{
     {"ttl", "TTL (SN7400 data sheet)", 0, 5, -0.5, 0.8, 2.0, 5.5, true, -0.5, 0.4, 2.4, 5.5, false},
     {"lvttl", "LVTTL (JESD8C.01)", 0, 3.3, -0.5, 0.8, 2.0, 3.8, true, -0.5, 0.4, 2.4, 3.8, false},
     {"4000b-5v", "JEDEC 13-B, 5 V", 0, 5, -0.5, 1.5, 3.5, 5.5, true, -0.5, 0.5, 4.5, 5.5, false},
-    {"4000b-10v", "JEDEC 13-B, 10 V", 0, 10, -0.5, 3.0, 7.0, 10.5, true, -0.5, 1.0, 9.0, 10.5, false},
-    {"4000b-15v", "JEDEC 13-B, 15 V", 0, 15, -0.5, 4.0, 11.0, 15.5, true, -0.5, 1.5, 13.5, 15.5, false},
+    {"4000b-10v", "JEDEC 13-B, 10 V", 0, 10, -0.5, 3.0, 7.0, 10.5, true, -0.5, 1.0, 9.0, 10.5,
+     false},
+    {"4000b-15v", "JEDEC 13-B, 15 V", 0, 15, -0.5, 4.0, 11.0, 15.5, true, -0.5, 1.5, 13.5, 15.5,
+     false},
     {"iec-61131-2-type-1", "IEC 61131-2 type 1", 0, 24, -3, 5, 15, 30, false, 0, 0, 0, 0, false},
     {"iec-61131-2-type-2", "IEC 61131-2 type 2", 0, 24, -3, 5, 11, 30, false, 0, 0, 0, 0, false},
     {"iec-61131-2-type-3", "IEC 61131-2 type 3", 0, 24, -3, 5, 11, 30, false, 0, 0, 0, 0, false},

@@ -12,18 +12,26 @@
 namespace tenterhook::files {
 namespace {
 
-constexpr double kLargest = 1e12;    // larger than any quantity of a bench, in SI units
-constexpr std::size_t kListed = 8;   // known names listed when none is near
+constexpr double kLargest = 1e12;   // larger than any quantity of a bench, in SI units
+constexpr std::size_t kListed = 8;  // known names listed when none is near
 
 struct Prefix {
   std::string_view text;
   int exponent;
 };
 // Both code points of the micro sign.
-constexpr std::array<Prefix, 10> kPrefixes{{{"p", -12}, {"n", -9}, {"u", -6}, {"\xC2\xB5", -6},
-                                            {"\xCE\xBC", -6}, {"m", -3}, {"k", 3}, {"M", 6}, {"G", 9},
+constexpr std::array<Prefix, 10> kPrefixes{{{"p", -12},
+                                            {"n", -9},
+                                            {"u", -6},
+                                            {"\xC2\xB5", -6},
+                                            {"\xCE\xBC", -6},
+                                            {"m", -3},
+                                            {"k", 3},
+                                            {"M", 6},
+                                            {"G", 9},
                                             {"", 0}}};
-constexpr std::array<std::string_view, 10> kUnits{"V", "A", "ohm", "s", "F", "m", "Hz", "W", "%", "AWG"};
+constexpr std::array<std::string_view, 10> kUnits{"V", "A",  "ohm", "s", "F",
+                                                  "m", "Hz", "W",   "%", "AWG"};
 
 std::string_view trim(std::string_view text) {
   while (!text.empty() && text.front() == ' ') text.remove_prefix(1);
@@ -31,7 +39,9 @@ std::string_view trim(std::string_view text) {
   return text;
 }
 
-bool digit(char c) { return c >= '0' && c <= '9'; }
+bool digit(char c) {
+  return c >= '0' && c <= '9';
+}
 
 // The length of a decimal number at the start of the text, 0 when there is none.
 std::size_t number_length(std::string_view text) {
@@ -43,8 +53,10 @@ std::size_t number_length(std::string_view text) {
   if (i < text.size() && text[i] == '.') {
     ++i;
     while (i < text.size() && digit(text[i])) ++i;
-    if (i > end + 1) end = i;
-    else if (!whole) return 0;
+    if (i > end + 1)
+      end = i;
+    else if (!whole)
+      return 0;
   } else if (!whole) {
     return 0;
   }
@@ -96,10 +108,21 @@ std::string lower(std::string_view text) {
 std::string likely_unit(std::string_view written, std::string_view symbol) {
   if (symbol == "%" || symbol == "AWG") return {};  // these take no prefix
   const std::string small = lower(written);
-  static constexpr std::array<std::pair<std::string_view, std::string_view>, 14> kWords{{
-      {"volt", "V"}, {"volts", "V"}, {"amp", "A"}, {"amps", "A"}, {"ampere", "A"}, {"ohms", "ohm"},
-      {"r", "ohm"}, {"sec", "s"}, {"second", "s"}, {"seconds", "s"}, {"hertz", "Hz"}, {"percent", "%"},
-      {"metre", "m"}, {"meter", "m"}}};
+  static constexpr std::array<std::pair<std::string_view, std::string_view>, 14> kWords{
+      {{"volt", "V"},
+       {"volts", "V"},
+       {"amp", "A"},
+       {"amps", "A"},
+       {"ampere", "A"},
+       {"ohms", "ohm"},
+       {"r", "ohm"},
+       {"sec", "s"},
+       {"second", "s"},
+       {"seconds", "s"},
+       {"hertz", "Hz"},
+       {"percent", "%"},
+       {"metre", "m"},
+       {"meter", "m"}}};
   for (const auto& [word, unit] : kWords)
     if (small == word && unit == symbol) return std::string(unit);
   for (const Prefix& prefix : kPrefixes) {
@@ -158,8 +181,9 @@ bool read_number_with_unit(const yaml::Node& node, const char* symbol, Sign sign
   const std::string_view text = trim(node.text);
   const std::size_t length = number_length(text);
   const std::string found = describe(node);
-  const std::string example = fmt::format("write a number and a unit, as in '{}'",
-                                          std::string_view(symbol) == "AWG" ? "20 AWG" : fmt::format("1.5 {}", symbol));
+  const std::string example =
+      fmt::format("write a number and a unit, as in '{}'",
+                  std::string_view(symbol) == "AWG" ? "20 AWG" : fmt::format("1.5 {}", symbol));
   if (length == 0) {
     sink.add(node, fmt::format("{} is not a quantity in {}", found, symbol), example);
     return false;
@@ -181,11 +205,13 @@ bool read_number_with_unit(const yaml::Node& node, const char* symbol, Sign sign
       return false;
     }
     if (!remedy.empty()) remedy = fmt::format("did you mean '{}'?", remedy);
-    sink.add(node, fmt::format("{} is not a quantity in {}", found, symbol), remedy.empty() ? example : remedy);
+    sink.add(node, fmt::format("{} is not a quantity in {}", found, symbol),
+             remedy.empty() ? example : remedy);
     return false;
   }
   if (is != symbol) {
-    sink.add(node, fmt::format("expected a quantity in {}, found {} in {}", symbol, found, is), example);
+    sink.add(node, fmt::format("expected a quantity in {}, found {} in {}", symbol, found, is),
+             example);
     return false;
   }
   if (!scale(number, exponent, value)) {
@@ -207,9 +233,10 @@ bool read_integer(const yaml::Node& node, long least, long most, Sink& sink, lon
   long number = 0;
   const std::string_view text = node.text;
   const auto done = std::from_chars(text.data(), text.data() + text.size(), number);
-  if (!node.is_scalar() || text.empty() || done.ec != std::errc() || done.ptr != text.data() + text.size() ||
-      number < least || number > most) {
-    sink.add(node, fmt::format("expected a whole number from {} to {}, found {}", least, most, describe(node)));
+  if (!node.is_scalar() || text.empty() || done.ec != std::errc() ||
+      done.ptr != text.data() + text.size() || number < least || number > most) {
+    sink.add(node, fmt::format("expected a whole number from {} to {}, found {}", least, most,
+                               describe(node)));
     return false;
   }
   value = number;
@@ -225,7 +252,8 @@ Map::~Map() {
   const Status status = fields_.done(thing_);
   if (status.ok()) {
     if (!missing_.empty())
-      sink_.add(node_, fmt::format("{} has no '{}'", thing_, missing_), fmt::format("add '{}: {}'", missing_, example_));
+      sink_.add(node_, fmt::format("{} has no '{}'", thing_, missing_),
+                fmt::format("add '{}: {}'", missing_, example_));
     return;
   }
   // The place of the key is in the error's text; find it again for the order of complaints.
@@ -280,7 +308,8 @@ bool want_map(const yaml::Node& node, Sink& sink, const std::string& what) {
   return false;
 }
 
-std::vector<const yaml::Node*> one_or_more(const yaml::Node& node, Sink& sink, const std::string& what) {
+std::vector<const yaml::Node*> one_or_more(const yaml::Node& node, Sink& sink,
+                                           const std::string& what) {
   std::vector<const yaml::Node*> out;
   if (node.is_scalar()) {
     out.push_back(&node);

@@ -1,7 +1,8 @@
 // The first complaint about a file, in file order. Internal to host/files.
 //
 // Readers go on after a complaint with a harmless default, so that one pass finds the earliest
-// trouble whatever order the sections are looked at; nothing read after a complaint leaves the module.
+// trouble whatever order the sections are looked at; nothing read after a complaint leaves the
+// module.
 #pragma once
 
 #include <map>
@@ -50,21 +51,45 @@ std::string suggest(const std::string& written, const std::vector<std::string>& 
 // What sign a quantity may have.
 enum class Sign { any, not_negative, positive };
 
-// Reads "28.5 V", "450us", "4.7 kohm", "5 %", "20 AWG" into SI units. `symbol` is the unit expected:
-// V, A, ohm, s, F, m, Hz, W, %, AWG. False after a complaint.
+// Reads "28.5 V", "450us", "4.7 kohm", "5 %", "20 AWG" into SI units. `symbol` is the unit
+// expected: V, A, ohm, s, F, m, Hz, W, %, AWG. False after a complaint.
 bool read_number_with_unit(const yaml::Node& node, const char* symbol, Sign sign, Sink& sink,
                            double& value);
 
 template <class Q>
 struct Symbol;
-template <> struct Symbol<Volts> { static constexpr const char* kText = "V"; };
-template <> struct Symbol<Amps> { static constexpr const char* kText = "A"; };
-template <> struct Symbol<Ohms> { static constexpr const char* kText = "ohm"; };
-template <> struct Symbol<Seconds> { static constexpr const char* kText = "s"; };
-template <> struct Symbol<Watts> { static constexpr const char* kText = "W"; };
-template <> struct Symbol<Farads> { static constexpr const char* kText = "F"; };
-template <> struct Symbol<Metres> { static constexpr const char* kText = "m"; };
-template <> struct Symbol<Hertz> { static constexpr const char* kText = "Hz"; };
+template <>
+struct Symbol<Volts> {
+  static constexpr const char* kText = "V";
+};
+template <>
+struct Symbol<Amps> {
+  static constexpr const char* kText = "A";
+};
+template <>
+struct Symbol<Ohms> {
+  static constexpr const char* kText = "ohm";
+};
+template <>
+struct Symbol<Seconds> {
+  static constexpr const char* kText = "s";
+};
+template <>
+struct Symbol<Watts> {
+  static constexpr const char* kText = "W";
+};
+template <>
+struct Symbol<Farads> {
+  static constexpr const char* kText = "F";
+};
+template <>
+struct Symbol<Metres> {
+  static constexpr const char* kText = "m";
+};
+template <>
+struct Symbol<Hertz> {
+  static constexpr const char* kText = "Hz";
+};
 
 template <class Q>
 bool read_quantity(const yaml::Node& node, Sign sign, Sink& sink, Q& out) {
@@ -126,6 +151,7 @@ bool want_list(const yaml::Node& node, Sink& sink, const std::string& what);
 bool want_map(const yaml::Node& node, Sink& sink, const std::string& what);
 
 // A scalar, or a list of scalars, as nodes in order (empty after a complaint).
-std::vector<const yaml::Node*> one_or_more(const yaml::Node& node, Sink& sink, const std::string& what);
+std::vector<const yaml::Node*> one_or_more(const yaml::Node& node, Sink& sink,
+                                           const std::string& what);
 
 }  // namespace tenterhook::files

@@ -17,7 +17,8 @@ Fetch from_record(const std::vector<SourceFile>& sources) {
   for (const SourceFile& source : sources) texts.emplace(source.path, source.text);
   return [texts](const std::string& path) -> Result<std::string> {
     const auto found = texts.find(path);
-    if (found == texts.end()) return input_error(path, "is not among the recorded files", "name the file itself");
+    if (found == texts.end())
+      return input_error(path, "is not among the recorded files", "name the file itself");
     return found->second;
   };
 }

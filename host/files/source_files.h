@@ -1,4 +1,5 @@
-// Where the text of a description comes from: the disk, or the record of a run. Internal to host/files.
+// Where the text of a description comes from: the disk, or the record of a run. Internal to
+// host/files.
 #pragma once
 
 #include <functional>

@@ -22,7 +22,8 @@ std::uint64_t next_random(std::uint64_t& state) {
 
 std::vector<Bit> bits_of(std::uint64_t value, int width) {
   std::vector<Bit> bits;
-  for (int i = width - 1; i >= 0; --i) bits.push_back(((value >> i) & 1u) != 0 ? Bit::one : Bit::zero);
+  for (int i = width - 1; i >= 0; --i)
+    bits.push_back(((value >> i) & 1u) != 0 ? Bit::one : Bit::zero);
   return bits;
 }
 
@@ -32,7 +33,8 @@ void StepsReader::read(const yaml::Node& steps) {
   if (!want_list(steps, sink_, "'steps'")) return;
   for (const Line& line : board_.lines)
     if (line.kind == LineKind::both && line.rest != Bit::undriven) held_[line.name] = line.mark;
-  if (steps.items.empty()) sink_.add(steps, "there are no steps", "add '- {set: {..}, expect: {..}}'");
+  if (steps.items.empty())
+    sink_.add(steps, "there are no steps", "add '- {set: {..}, expect: {..}}'");
   for (const yaml::Node& item : steps.items) {
     if (sink_.failed()) return;  // later steps depend on the state that earlier ones leave
     read_step(item);
@@ -47,10 +49,14 @@ void StepsReader::read_step(const yaml::Node& node) {
   read_common(map, step);
   const yaml::Node* every = map.take("every");
   const yaml::Node* columns = map.take("columns");
-  if (every != nullptr && columns != nullptr) sink_.add(*columns, "a step has either 'every' or 'columns'", "write two steps");
-  if (every != nullptr) read_every(map, *every, std::move(step));
-  else if (columns != nullptr) read_table(map, *columns, std::move(step));
-  else read_plain(map, std::move(step));
+  if (every != nullptr && columns != nullptr)
+    sink_.add(*columns, "a step has either 'every' or 'columns'", "write two steps");
+  if (every != nullptr)
+    read_every(map, *every, std::move(step));
+  else if (columns != nullptr)
+    read_table(map, *columns, step);
+  else
+    read_plain(map, std::move(step));
 }
 
 void StepsReader::read_common(Map& map, Step& step) {
@@ -60,31 +66,41 @@ void StepsReader::read_common(Map& map, Step& step) {
   step.pulse_width = map.quantity<Seconds>("pulse-width", Sign::positive);
   if (const yaml::Node* measure = map.take("measure")) {
     for (const yaml::Node* item : one_or_more(*measure, sink_, "'measure'")) {
-      const bool probe = std::find(board_.probes.begin(), board_.probes.end(), item->text) != board_.probes.end();
-      if (probe) step.measure.push_back(item->text);
-      else for (const std::string& line : lines_named(board_, *item, sink_)) step.measure.push_back(line);
+      const bool probe =
+          std::find(board_.probes.begin(), board_.probes.end(), item->text) != board_.probes.end();
+      if (probe)
+        step.measure.push_back(item->text);
+      else
+        for (const std::string& line : lines_named(board_, *item, sink_))
+          step.measure.push_back(line);
     }
   }
-  if (const yaml::Node* windows = map.take("windows"); windows != nullptr && want_map(*windows, sink_, "'windows'")) {
+  if (const yaml::Node* windows = map.take("windows");
+      windows != nullptr && want_map(*windows, sink_, "'windows'")) {
     for (const yaml::Node::Entry& entry : windows->entries) {
-      const LevelWindows levels = read_level_windows(entry.value, sink_, fmt::format("the window of '{}'", entry.key.text));
-      for (const std::string& line : lines_named(board_, entry.key, sink_)) step.windows[line] = levels;
+      const LevelWindows levels =
+          read_level_windows(entry.value, sink_, fmt::format("the window of '{}'", entry.key.text));
+      for (const std::string& line : lines_named(board_, entry.key, sink_))
+        step.windows[line] = levels;
     }
   }
 }
 
 void StepsReader::read_plain(Map& map, Step step) {
   const yaml::Node* set = map.take("set");
-  const std::size_t repeat = static_cast<std::size_t>(map.integer("repeat", 1, kMaxRepeat).value_or(1));
+  const std::size_t repeat =
+      static_cast<std::size_t>(map.integer("repeat", 1, kMaxRepeat).value_or(1));
   std::vector<Assignment> sets, expects;
   if (set != nullptr) sets = read_assignments(*set, false, repeat);
   read_expect(map, repeat, step, expects);
   // Only words that by themselves do nothing; an unknown key is told as that.
-  const bool idle = std::all_of(map.node().entries.begin(), map.node().entries.end(), [](const yaml::Node::Entry& entry) {
-    const std::string& key = entry.key.text;
-    return key == "say" || key == "windows" || key == "repeat" || key == "pulse-width";
-  });
-  if (idle) sink_.add(map.node(), "this step does nothing", "add 'set', 'pulse', 'expect' or 'measure'");
+  const bool idle = std::all_of(
+      map.node().entries.begin(), map.node().entries.end(), [](const yaml::Node::Entry& entry) {
+        const std::string& key = entry.key.text;
+        return key == "say" || key == "windows" || key == "repeat" || key == "pulse-width";
+      });
+  if (idle)
+    sink_.add(map.node(), "this step does nothing", "add 'set', 'pulse', 'expect' or 'measure'");
   std::size_t each = 0;
   for (const Assignment& one : sets) each += one.lines.size();
   for (const Assignment& one : expects) each += one.lines.size();
@@ -97,22 +113,27 @@ void StepsReader::read_plain(Map& map, Step step) {
   }
 }
 
-void StepsReader::read_expect(Map& map, std::size_t repeat, Step& step, std::vector<Assignment>& expects) {
+void StepsReader::read_expect(Map& map, std::size_t repeat, Step& step,
+                              std::vector<Assignment>& expects) {
   const yaml::Node* expect = map.take("expect");
   if (expect == nullptr) return;
   if (expect->is_scalar()) {
     if (expect->text != "circuit")
-      sink_.add(*expect, fmt::format("'expect' must be circuit or a map, found {}", describe(*expect)),
+      sink_.add(*expect,
+                fmt::format("'expect' must be circuit or a map, found {}", describe(*expect)),
                 "write 'expect: circuit' or 'expect: {Q: 1010}'");
     else if (board_.circuit.empty())
-      sink_.add(*expect, "the board has no 'circuit' to expect from", "add it, or write the expected bits");
+      sink_.add(*expect, "the board has no 'circuit' to expect from",
+                "add it, or write the expected bits");
     step.expect_circuit = true;
     return;
   }
   expects = read_assignments(*expect, true, repeat);
 }
 
-std::vector<StepsReader::Assignment> StepsReader::read_assignments(const yaml::Node& node, bool expecting, std::size_t repeat) {
+std::vector<StepsReader::Assignment> StepsReader::read_assignments(const yaml::Node& node,
+                                                                   bool expecting,
+                                                                   std::size_t repeat) {
   std::vector<Assignment> out;
   const char* what = expecting ? "expect" : "set";
   if (!want_map(node, sink_, fmt::format("'{}'", what))) return out;
@@ -121,14 +142,18 @@ std::vector<StepsReader::Assignment> StepsReader::read_assignments(const yaml::N
     auto one = read_assignment(entry.key, entry.value, expecting, repeat);
     if (!one) continue;
     for (const std::string& line : one->lines)
-      if (!seen.insert(line).second) sink_.add(entry.key, fmt::format("line '{}' is in this '{}' twice", line, what), "keep one of them");
+      if (!seen.insert(line).second)
+        sink_.add(entry.key, fmt::format("line '{}' is in this '{}' twice", line, what),
+                  "keep one of them");
     out.push_back(std::move(*one));
   }
   return out;
 }
 
-std::optional<StepsReader::Assignment> StepsReader::read_assignment(const yaml::Node& key, const yaml::Node& value,
-                                                                    bool expecting, std::size_t repeat) {
+std::optional<StepsReader::Assignment> StepsReader::read_assignment(const yaml::Node& key,
+                                                                    const yaml::Node& value,
+                                                                    bool expecting,
+                                                                    std::size_t repeat) {
   Assignment one;
   one.place = key.place;
   one.lines = lines_named(board_, key, sink_);
@@ -136,11 +161,15 @@ std::optional<StepsReader::Assignment> StepsReader::read_assignment(const yaml::
   for (const std::string& line : one.lines)
     if (!may(key, line, expecting)) return std::nullopt;
   const int width = static_cast<int>(one.lines.size());
-  if (expecting && value.is_scalar() && (board_.line(value.text) != nullptr || board_.bus(value.text) != nullptr)) {
+  if (expecting && value.is_scalar() &&
+      (board_.line(value.text) != nullptr || board_.bus(value.text) != nullptr)) {
     one.other = value.text;
     const std::size_t others = lines_named(board_, value, sink_).size();
     if (others != one.lines.size())
-      sink_.add(value, fmt::format("'{}' has {}, '{}' has {}", key.text, count_of(one.lines.size(), "line"), value.text, others), "compare lines of equal number");
+      sink_.add(value,
+                fmt::format("'{}' has {}, '{}' has {}", key.text,
+                            count_of(one.lines.size(), "line"), value.text, others),
+                "compare lines of equal number");
     return one;
   }
   std::vector<const yaml::Node*> nodes{&value};
@@ -148,8 +177,10 @@ std::optional<StepsReader::Assignment> StepsReader::read_assignment(const yaml::
     nodes.clear();
     for (const yaml::Node& item : value.items) nodes.push_back(&item);
     if (nodes.size() != repeat) {
-      sink_.add(value, fmt::format("{} for {}", count_of(nodes.size(), "value"), count_of(repeat, "repetition")),
-                fmt::format("write 'repeat: {}', or one value", nodes.size()));
+      sink_.add(
+          value,
+          fmt::format("{} for {}", count_of(nodes.size(), "value"), count_of(repeat, "repetition")),
+          fmt::format("write 'repeat: {}', or one value", nodes.size()));
       return std::nullopt;
     }
   }
@@ -157,7 +188,8 @@ std::optional<StepsReader::Assignment> StepsReader::read_assignment(const yaml::
     std::vector<Bit> bits;
     if (!read_bits(*node, key.text, width, sink_, bits)) return std::nullopt;
     if (!expecting && std::find(bits.begin(), bits.end(), Bit::any) != bits.end()) {
-      sink_.add(*node, fmt::format("{} cannot be set: x is no level", describe(*node)), "leave a line out to hold it, or write z to let it go");
+      sink_.add(*node, fmt::format("{} cannot be set: x is no level", describe(*node)),
+                "leave a line out to hold it, or write z to let it go");
       return std::nullopt;
     }
     one.values.push_back(std::move(bits));
@@ -170,23 +202,29 @@ bool StepsReader::may(const yaml::Node& key, const std::string& name, bool expec
   const bool output = line.kind == LineKind::output;
   const bool input = line.kind == LineKind::input || line.kind == LineKind::clock;
   if (expecting && input) {
-    sink_.add(key, fmt::format("'{}' is {}; it is set, not expected", name, line.kind == LineKind::clock ? "a clock" : "an input"),
+    sink_.add(key,
+              fmt::format("'{}' is {}; it is set, not expected", name,
+                          line.kind == LineKind::clock ? "a clock" : "an input"),
               "use 'set', or declare the line 'both:'");
     return false;
   }
   if (!expecting && output) {
-    sink_.add(key, fmt::format("'{}' is an output; it is expected, not set", name), "use 'expect', or declare the line 'both:'");
+    sink_.add(key, fmt::format("'{}' is an output; it is expected, not set", name),
+              "use 'expect', or declare the line 'both:'");
     return false;
   }
-  const bool left_out = std::find(board_.not_built.begin(), board_.not_built.end(), name) != board_.not_built.end();
+  const bool left_out =
+      std::find(board_.not_built.begin(), board_.not_built.end(), name) != board_.not_built.end();
   if (expecting && left_out) {
-    sink_.add(key, fmt::format("'{}' is not built, so nothing can be expected of it", name), "remove it here or from 'not-built'");
+    sink_.add(key, fmt::format("'{}' is not built, so nothing can be expected of it", name),
+              "remove it here or from 'not-built'");
     return false;
   }
   return true;
 }
 
-void StepsReader::apply(const std::vector<Assignment>& all, std::size_t index, bool expecting, Step& step) {
+void StepsReader::apply(const std::vector<Assignment>& all, std::size_t index, bool expecting,
+                        Step& step) {
   for (const Assignment& one : all) {
     if (!one.other.empty()) {
       const Bus* bus = board_.bus(one.other);
@@ -228,9 +266,11 @@ void StepsReader::add_pulse(const yaml::Node& name, long count, std::vector<Puls
   for (const Line& one : board_.lines)
     if (one.kind == LineKind::clock) clocks.push_back(one.name);
   if (line != nullptr || board_.bus(name.text) != nullptr)
-    sink_.add(name, fmt::format("'{}' is not a clock; it cannot be pulsed", name.text), fmt::format("declare it '{}: {{clock: FAMILY}}'", name.text));
+    sink_.add(name, fmt::format("'{}' is not a clock; it cannot be pulsed", name.text),
+              fmt::format("declare it '{}: {{clock: FAMILY}}'", name.text));
   else
-    sink_.add(name, fmt::format("{} is no clock", describe(name)), clocks.empty() ? "the board has no clock" : suggest(name.text, clocks));
+    sink_.add(name, fmt::format("{} is no clock", describe(name)),
+              clocks.empty() ? "the board has no clock" : suggest(name.text, clocks));
 }
 
 void StepsReader::read_every(Map& map, const yaml::Node& every, Step step) {
@@ -246,13 +286,16 @@ void StepsReader::read_every(Map& map, const yaml::Node& every, Step step) {
     auto pattern = read_pattern(entry);
     if (!pattern) continue;
     for (const std::string& line : pattern->lines)
-      if (!seen.insert(line).second) sink_.add(entry.key, fmt::format("line '{}' is set twice in this step", line), "keep one of them");
+      if (!seen.insert(line).second)
+        sink_.add(entry.key, fmt::format("line '{}' is set twice in this step", line),
+                  "keep one of them");
     total *= pattern->values.size();
     each += pattern->lines.size();
     if (total > kMaxSteps) break;
     patterns.push_back(std::move(*pattern));
   }
-  if (patterns.empty() && every.entries.empty()) sink_.add(every, "'every' is empty", "write 'every: {F: all}'");
+  if (patterns.empty() && every.entries.empty())
+    sink_.add(every, "'every' is empty", "write 'every: {F: all}'");
   for (const Assignment& one : sets) each += one.lines.size();
   for (const Assignment& one : expects) each += one.lines.size();
   if (sink_.failed() || !room(every, total, each)) return;
@@ -264,7 +307,8 @@ void StepsReader::read_every(Map& map, const yaml::Node& every, Step step) {
       block /= pattern.values.size();
       const std::vector<Bit>& bits = pattern.values[rest / block];
       rest %= block;
-      for (std::size_t i = 0; i < bits.size(); ++i) copy.set.emplace_back(pattern.lines[i], bits[i]);
+      for (std::size_t i = 0; i < bits.size(); ++i)
+        copy.set.emplace_back(pattern.lines[i], bits[i]);
     }
     apply(expects, 0, true, copy);
     add(std::move(copy));
@@ -277,19 +321,22 @@ std::optional<StepsReader::Pattern> StepsReader::read_pattern(const yaml::Node::
   if (pattern.lines.empty()) return std::nullopt;
   for (const std::string& line : pattern.lines)
     if (!may(entry.key, line, false)) return std::nullopt;
-  pattern.values = expand_pattern(entry.value, entry.key.text, static_cast<int>(pattern.lines.size()));
+  pattern.values =
+      expand_pattern(entry.value, entry.key.text, static_cast<int>(pattern.lines.size()));
   if (pattern.values.empty()) return std::nullopt;
   return pattern;
 }
 
-std::vector<std::vector<Bit>> StepsReader::expand_pattern(const yaml::Node& node, const std::string& name, int width) {
+std::vector<std::vector<Bit>> StepsReader::expand_pattern(const yaml::Node& node,
+                                                          const std::string& name, int width) {
   std::vector<std::vector<Bit>> out;
   if (node.is_list()) {
     for (const yaml::Node& item : node.items) {
       std::vector<Bit> bits;
       if (!read_bits(item, name, width, sink_, bits)) return {};
       if (std::find(bits.begin(), bits.end(), Bit::any) != bits.end()) {
-        sink_.add(item, fmt::format("{} cannot be set: x is no level", describe(item)), "write 0, 1 or z");
+        sink_.add(item, fmt::format("{} cannot be set: x is no level", describe(item)),
+                  "write 0, 1 or z");
         return {};
       }
       out.push_back(std::move(bits));
@@ -304,11 +351,14 @@ std::vector<std::vector<Bit>> StepsReader::expand_pattern(const yaml::Node& node
   const bool gray = node.text == "gray";
   if (node.text == "all" || gray) {
     if (width > kWidestAll) {
-      sink_.add(node, fmt::format("'{}' over the {} lines of '{}' is 2^{} steps", node.text, width, name, width),
+      sink_.add(node,
+                fmt::format("'{}' over the {} lines of '{}' is 2^{} steps", node.text, width, name,
+                            width),
                 "use walking-ones, or {random: 200, seed: 7}");
       return {};
     }
-    for (std::uint64_t i = 0; i < (std::uint64_t{1} << width); ++i) out.push_back(bits_of(gray ? i ^ (i >> 1) : i, width));
+    for (std::uint64_t i = 0; i < (std::uint64_t{1} << width); ++i)
+      out.push_back(bits_of(gray ? i ^ (i >> 1) : i, width));
   } else if (node.text == "walking-ones" || node.text == "walking-zeros") {
     const bool ones = node.text == "walking-ones";
     for (int i = width - 1; i >= 0; --i) {  // the rightmost line first
@@ -321,12 +371,14 @@ std::vector<std::vector<Bit>> StepsReader::expand_pattern(const yaml::Node& node
     const std::string near = nearest_name(node.text, known);
     sink_.add(node, fmt::format("{} is no pattern", describe(node)),
               !near.empty() ? fmt::format("did you mean '{}'?", near)
-                            : "known: all, gray, walking-ones, walking-zeros, {random: 200, seed: 7}, or a list of values");
+                            : "known: all, gray, walking-ones, walking-zeros, {random: 200, seed: "
+                              "7}, or a list of values");
   }
   return out;
 }
 
-void StepsReader::read_random(const yaml::Node& node, int width, std::vector<std::vector<Bit>>& out) {
+void StepsReader::read_random(const yaml::Node& node, int width,
+                              std::vector<std::vector<Bit>>& out) {
   Map map(node, sink_, "a pattern");
   const yaml::Node* count_node = map.need("random", "200");
   const yaml::Node* seed_node = map.need("seed", "7");
@@ -345,36 +397,44 @@ void StepsReader::read_random(const yaml::Node& node, int width, std::vector<std
   }
 }
 
-void StepsReader::read_table(Map& map, const yaml::Node& columns, Step step) {
-  enum class Kind { set, expect, pulse, say, settle };
-  struct Column {
-    Kind kind;
-    const yaml::Node* node;
-    yaml::Node name;
-  };
+// What a column holds; false after a complaint.
+bool StepsReader::read_column(const yaml::Node& item, const Step& step, Column& column) {
+  if (!want_scalar(item, sink_, "a column")) return false;
+  column.node = &item;
+  column.name = item;
+  if (item.text == "pulse") {
+    column.kind = Column::Kind::pulse;
+  } else if (item.text == "say") {
+    column.kind = Column::Kind::say;
+  } else if (item.text == "settle") {
+    column.kind = Column::Kind::settle;
+  } else {
+    const bool sets = item.text.rfind("set ", 0) == 0, expects = item.text.rfind("expect ", 0) == 0;
+    if (sets || expects) column.name.text = item.text.substr(sets ? 4 : 7);
+    const auto lines = lines_named(board_, column.name, sink_);
+    if (lines.empty()) return false;
+    const LineKind kind = board_.line(lines[0])->kind;
+    if (kind == LineKind::both && !sets && !expects) {
+      sink_.add(item, fmt::format("'{}' goes both ways", item.text),
+                fmt::format("write 'set {}' or 'expect {}'", item.text, item.text));
+      return false;
+    }
+    const bool expecting = expects || (!sets && kind == LineKind::output);
+    column.kind = expecting ? Column::Kind::expect : Column::Kind::set;
+  }
+  if ((column.kind == Column::Kind::pulse && !step.pulse.empty()) ||
+      (column.kind == Column::Kind::say && !step.say.empty())) {
+    sink_.add(item, fmt::format("'{}' is given for the step and as a column", item.text),
+              "keep one of them");
+  }
+  return true;
+}
+
+void StepsReader::read_table(Map& map, const yaml::Node& columns, const Step& step) {
   std::vector<Column> plan;
   if (!want_list(columns, sink_, "'columns'")) return;
   for (const yaml::Node& item : columns.items) {
-    if (!want_scalar(item, sink_, "a column")) return;
-    Column column{Kind::set, &item, item};
-    if (item.text == "pulse") column.kind = Kind::pulse;
-    else if (item.text == "say") column.kind = Kind::say;
-    else if (item.text == "settle") column.kind = Kind::settle;
-    else {
-      const bool sets = item.text.rfind("set ", 0) == 0, expects = item.text.rfind("expect ", 0) == 0;
-      if (sets || expects) column.name.text = item.text.substr(sets ? 4 : 7);
-      const auto lines = lines_named(board_, column.name, sink_);
-      if (lines.empty()) return;
-      const LineKind kind = board_.line(lines[0])->kind;
-      if (kind == LineKind::both && !sets && !expects) {
-        sink_.add(item, fmt::format("'{}' goes both ways", item.text), fmt::format("write 'set {}' or 'expect {}'", item.text, item.text));
-        return;
-      }
-      column.kind = expects || (!sets && kind == LineKind::output) ? Kind::expect : Kind::set;
-    }
-    if ((column.kind == Kind::pulse && !step.pulse.empty()) || (column.kind == Kind::say && !step.say.empty()))
-      sink_.add(item, fmt::format("'{}' is given for the step and as a column", item.text), "keep one of them");
-    plan.push_back(std::move(column));
+    if (!read_column(item, step, plan.emplace_back())) return;
   }
   const yaml::Node* rows = map.need("rows", "[[0000, 1], [0001, 0]]");
   if (rows == nullptr || !want_list(*rows, sink_, "'rows'")) return;
@@ -382,50 +442,63 @@ void StepsReader::read_table(Map& map, const yaml::Node& columns, Step step) {
   for (const yaml::Node& row : rows->items) {
     if (!want_list(row, sink_, "a row") || sink_.failed()) return;
     if (row.items.size() != plan.size()) {
-      sink_.add(row, fmt::format("{} in this row for {}", count_of(row.items.size(), "cell"), count_of(plan.size(), "column")), "write one cell a column");
+      sink_.add(row,
+                fmt::format("{} in this row for {}", count_of(row.items.size(), "cell"),
+                            count_of(plan.size(), "column")),
+                "write one cell a column");
       return;
     }
-    Step copy = step;
-    copy.mark = mark_of(row);
-    std::vector<Assignment> sets, expects;
-    std::set<std::pair<bool, std::string>> seen;
-    for (std::size_t i = 0; i < plan.size(); ++i) {
-      const yaml::Node& cell = row.items[i];
-      switch (plan[i].kind) {
-        case Kind::pulse:
-          if (!cell.is_scalar() || cell.text != "none") copy.pulse = read_pulses(cell);
-          break;
-        case Kind::say:
-          if (want_scalar(cell, sink_, "'say'")) copy.say = cell.text;
-          break;
-        case Kind::settle: read_quantity(cell, Sign::not_negative, sink_, copy.settle); break;
-        case Kind::set:
-        case Kind::expect: {
-          const bool expecting = plan[i].kind == Kind::expect;
-          yaml::Node key = plan[i].name;
-          auto one = read_assignment(key, cell, expecting, 1);
-          if (!one) break;
-          for (const std::string& line : one->lines)
-            if (!seen.insert({expecting, line}).second) sink_.add(*plan[i].node, fmt::format("line '{}' is in two columns", line), "keep one of them");
-          (expecting ? expects : sets).push_back(std::move(*one));
-          break;
-        }
-      }
-    }
-    if (sink_.failed() || !room(row, 1, board_.lines.size())) return;
-    apply(sets, 0, false, copy);
-    apply(expects, 0, true, copy);
-    add(std::move(copy));
+    read_row(row, plan, step);
   }
 }
 
-bool StepsReader::room(const yaml::Node& node, std::size_t more_steps, std::size_t assignments_each) {
+void StepsReader::read_row(const yaml::Node& row, const std::vector<Column>& plan, Step step) {
+  step.mark = mark_of(row);
+  std::vector<Assignment> sets, expects;
+  std::set<std::pair<bool, std::string>> seen;
+  for (std::size_t i = 0; i < plan.size(); ++i) {
+    const yaml::Node& cell = row.items[i];
+    switch (plan[i].kind) {
+      case Column::Kind::pulse:
+        if (!cell.is_scalar() || cell.text != "none") step.pulse = read_pulses(cell);
+        break;
+      case Column::Kind::say:
+        if (want_scalar(cell, sink_, "'say'")) step.say = cell.text;
+        break;
+      case Column::Kind::settle:
+        read_quantity(cell, Sign::not_negative, sink_, step.settle);
+        break;
+      case Column::Kind::set:
+      case Column::Kind::expect: {
+        const bool expecting = plan[i].kind == Column::Kind::expect;
+        auto one = read_assignment(plan[i].name, cell, expecting, 1);
+        if (!one) break;
+        for (const std::string& line : one->lines) {
+          if (seen.insert({expecting, line}).second) continue;
+          sink_.add(*plan[i].node, fmt::format("line '{}' is in two columns", line),
+                    "keep one of them");
+        }
+        (expecting ? expects : sets).push_back(std::move(*one));
+        break;
+      }
+    }
+  }
+  if (sink_.failed() || !room(row, 1, board_.lines.size())) return;
+  apply(sets, 0, false, step);
+  apply(expects, 0, true, step);
+  add(std::move(step));
+}
+
+bool StepsReader::room(const yaml::Node& node, std::size_t more_steps,
+                       std::size_t assignments_each) {
   if (more_steps > kMaxSteps || vectors_.steps.size() + more_steps > kMaxSteps) {
-    sink_.add(node, fmt::format("more than {} steps in all", kMaxSteps), "use fewer patterns, or several files");
+    sink_.add(node, fmt::format("more than {} steps in all", kMaxSteps),
+              "use fewer patterns, or several files");
     return false;
   }
   if (assignments_ + more_steps * assignments_each > kMaxAssignments) {
-    sink_.add(node, fmt::format("more than {} bits set and expected in all", kMaxAssignments), "use fewer patterns, or several files");
+    sink_.add(node, fmt::format("more than {} bits set and expected in all", kMaxAssignments),
+              "use fewer patterns, or several files");
     return false;
   }
   return true;
@@ -442,15 +515,21 @@ void StepsReader::check_contention(const Step& step) {
   if (sink_.failed()) return;
   for (const auto& [name, bit] : step.set) {
     if (board_.line(name)->kind != LineKind::both) continue;
-    if (bit == Bit::undriven) held_.erase(name);
-    else held_[name] = step.mark;
+    if (bit == Bit::undriven)
+      held_.erase(name);
+    else
+      held_[name] = step.mark;
   }
   const auto refuse = [&](const std::string& name) {
     const auto held = held_.find(name);
     if (held == held_.end() || sink_.failed()) return;
-    const yaml::Place place{std::make_shared<const std::string>(step.mark.file), step.mark.line, step.mark.column};
-    sink_.add(place, fmt::format("'{}' is expected from the board while the fixture drives it since line {}", name, held->second.line),
-              fmt::format("let it go first: 'set: {{{}: z}}'", name));
+    const yaml::Place place{std::make_shared<const std::string>(step.mark.file), step.mark.line,
+                            step.mark.column};
+    sink_.add(
+        place,
+        fmt::format("'{}' is expected from the board while the fixture drives it since line {}",
+                    name, held->second.line),
+        fmt::format("let it go first: 'set: {{{}: z}}'", name));
   };
   for (const auto& [name, bit] : step.expect) refuse(name);
   for (const auto& [name, other] : step.expect_line) refuse(name);

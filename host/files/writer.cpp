@@ -18,10 +18,14 @@ using Bits = std::vector<std::pair<std::string, Bit>>;
 std::string quoted(const std::string& text) {
   std::string out = "\"";
   for (const char c : text) {
-    if (c == '"' || c == '\\') out += '\\', out += c;
-    else if (c == '\n') out += "\\n";
-    else if (c == '\t') out += "\\t";
-    else out += c;
+    if (c == '"' || c == '\\')
+      out += '\\', out += c;
+    else if (c == '\n')
+      out += "\\n";
+    else if (c == '\t')
+      out += "\\t";
+    else
+      out += c;
   }
   return out + "\"";
 }
@@ -37,7 +41,8 @@ std::string assignments(const Board& board, const Bits& bits) {
     for (const Bus& bus : board.buses) {
       if (bus.lines.empty() || i + bus.lines.size() > bits.size()) continue;
       bool same = true;
-      for (std::size_t k = 0; k < bus.lines.size(); ++k) same = same && bits[i + k].first == bus.lines[k];
+      for (std::size_t k = 0; k < bus.lines.size(); ++k)
+        same = same && bits[i + k].first == bus.lines[k];
       if (same) found = &bus;
     }
     if (found == nullptr) {
@@ -55,7 +60,8 @@ std::string assignments(const Board& board, const Bits& bits) {
 
 std::string pulses(const std::vector<Pulse>& all) {
   const auto one = [](const Pulse& pulse) {
-    return pulse.count == 1 ? yaml_scalar(pulse.line) : fmt::format("{{{}: {}}}", yaml_scalar(pulse.line), pulse.count);
+    return pulse.count == 1 ? yaml_scalar(pulse.line)
+                            : fmt::format("{{{}: {}}}", yaml_scalar(pulse.line), pulse.count);
   };
   if (all.size() == 1) return one(all[0]);
   std::string out;
@@ -63,7 +69,9 @@ std::string pulses(const std::vector<Pulse>& all) {
   return out + "]";
 }
 
-std::string window(const Window& w) { return fmt::format("[{}, {}]", yaml_quantity(w.min), yaml_quantity(w.max)); }
+std::string window(const Window& w) {
+  return fmt::format("[{}, {}]", yaml_quantity(w.min), yaml_quantity(w.max));
+}
 
 std::string levels(const LevelWindows& windows) {
   std::string out;
@@ -74,10 +82,14 @@ std::string levels(const LevelWindows& windows) {
 
 std::string drive(const DriveLevel& level) {
   switch (level.kind) {
-    case DriveLevel::Kind::ground: return "ground";
-    case DriveLevel::Kind::rail: return yaml_scalar(level.rail);
-    case DriveLevel::Kind::volts: return yaml_quantity(level.volts);
-    case DriveLevel::Kind::open: return "open";
+    case DriveLevel::Kind::ground:
+      return "ground";
+    case DriveLevel::Kind::rail:
+      return yaml_scalar(level.rail);
+    case DriveLevel::Kind::volts:
+      return yaml_quantity(level.volts);
+    case DriveLevel::Kind::open:
+      return "open";
   }
   return "open";
 }
@@ -94,12 +106,14 @@ std::string write_step(const Board& board, const Step& step) {
   if (step.settle.value > 0.0) add("settle", yaml_quantity(step.settle));
   if (!step.measure.empty()) {
     std::string list;
-    for (const std::string& line : step.measure) list += (list.empty() ? "[" : ", ") + yaml_scalar(line);
+    for (const std::string& line : step.measure)
+      list += (list.empty() ? "[" : ", ") + yaml_scalar(line);
     add("measure", list + "]");
   }
   if (!step.windows.empty()) {
     std::string list;
-    for (const auto& [line, windows] : step.windows) list += (list.empty() ? "{" : ", ") + yaml_scalar(line) + ": " + levels(windows);
+    for (const auto& [line, windows] : step.windows)
+      list += (list.empty() ? "{" : ", ") + yaml_scalar(line) + ": " + levels(windows);
     add("windows", list + "}");
   }
   if (step.expect_circuit) {
@@ -121,7 +135,8 @@ std::string yaml_scalar(const std::string& text) {
     return std::isalnum(c) != 0 || c == '_';
   });
   if (simple && text != "null" && text != "Null" && text != "NULL") return text;
-  // The strict tree itself says whether the plain form survives, in a flow map where most is special.
+  // The strict tree itself says whether the plain form survives, in a flow map where most is
+  // special.
   const auto as_value = yaml::parse("", "a: {b: " + text + "}\n");
   const auto as_key = yaml::parse("", "a: {" + text + ": b}\n");
   const auto as_line = yaml::parse("", "a: " + text + "\n");
@@ -130,10 +145,12 @@ std::string yaml_scalar(const std::string& text) {
     const yaml::Node* map = tree->find("a");
     if (map == nullptr || map->entries.size() != 1) return false;
     const yaml::Node& found = key ? map->entries[0].key : map->entries[0].value;
-    return found.is_scalar() && !found.quoted && found.text == text && (key ? map->entries[0].value.text == "b" : map->entries[0].key.text == "b");
+    return found.is_scalar() && !found.quoted && found.text == text &&
+           (key ? map->entries[0].value.text == "b" : map->entries[0].key.text == "b");
   };
-  const bool alone = as_line && as_line->entries.size() == 1 && as_line->entries[0].value.is_scalar() &&
-                     !as_line->entries[0].value.quoted && as_line->entries[0].value.text == text;
+  const bool alone = as_line && as_line->entries.size() == 1 &&
+                     as_line->entries[0].value.is_scalar() && !as_line->entries[0].value.quoted &&
+                     as_line->entries[0].value.text == text;
   return alone && same(as_value, false) && same(as_key, true) ? text : quoted(text);
 }
 
@@ -145,7 +162,8 @@ std::string yaml_quantity(double si_value, const std::string& unit) {
     if (std::fabs(si_value) < std::pow(10.0, exponent) * 0.9999999 && exponent != -12) continue;
     // The fewest digits whose text, scaled as the reader scales it, is the same double.
     for (int digits = 1; digits <= 17; ++digits) {
-      const std::string number = fmt::format("{:.{}g}", si_value / std::pow(10.0, exponent), digits);
+      const std::string number =
+          fmt::format("{:.{}g}", si_value / std::pow(10.0, exponent), digits);
       if (number.find('e') != std::string::npos) continue;
       const std::string whole = number + "e" + std::to_string(exponent);
       if (std::strtod(whole.c_str(), nullptr) == si_value) return number + " " + prefix + unit;
@@ -155,8 +173,9 @@ std::string yaml_quantity(double si_value, const std::string& unit) {
   return fmt::format("{:.17g} {}", si_value, unit);
 }
 
-std::string write_vectors(const std::string& name, const std::string& board_path, const Board& board,
-                          const std::vector<Step>& steps, const std::string& header) {
+std::string write_vectors(const std::string& name, const std::string& board_path,
+                          const Board& board, const std::vector<Step>& steps,
+                          const std::string& header) {
   std::string out;
   for (std::size_t at = 0; at < header.size();) {
     const std::size_t end = std::min(header.find('\n', at), header.size());
@@ -172,7 +191,8 @@ std::string write_families(const std::map<std::string, Family>& families) {
   std::string out = "families:\n";
   for (const auto& [name, family] : families) {
     out += "  " + yaml_scalar(name) + ":\n";
-    out += fmt::format("    drive: {{low: {}, high: {}}}\n", drive(family.drive_low), drive(family.drive_high));
+    out += fmt::format("    drive: {{low: {}, high: {}}}\n", drive(family.drive_low),
+                       drive(family.drive_high));
     if (family.gives.low || family.gives.high) out += "    gives: " + levels(family.gives) + "\n";
     if (family.needs.low || family.needs.high) out += "    needs: " + levels(family.needs) + "\n";
     if (family.one_is_low) out += "    one: low\n";

@@ -6,9 +6,9 @@
 #include <yaml-cpp/exceptions.h>
 #include <yaml-cpp/parser.h>
 
+#include <algorithm>
 #include <cerrno>
 #include <cstring>
-#include <algorithm>
 #include <fstream>
 #include <optional>
 #include <sstream>
@@ -27,9 +27,12 @@ std::string shown(std::string_view text) {
   for (const char c : text) {
     const auto byte = static_cast<unsigned char>(c);
     if (out.size() >= kShown && (byte & 0xC0) != 0x80) return out + "...";
-    if (c == '\n') out += "\\n";
-    else if (byte < 0x20 || byte == 0x7F) out += '?';
-    else out += c;
+    if (c == '\n')
+      out += "\\n";
+    else if (byte < 0x20 || byte == 0x7F)
+      out += '?';
+    else
+      out += c;
   }
   return out;
 }
@@ -85,7 +88,8 @@ class Builder : public YAML::EventHandler {
 
   void OnDocumentStart(const YAML::Mark& mark) override {
     if (documents_++ > 0)
-      refuse(mark, "a second document starts here", "keep one description in a file; remove the '---'");
+      refuse(mark, "a second document starts here",
+             "keep one description in a file; remove the '---'");
   }
   void OnDocumentEnd() override {}
   void OnAnchor(const YAML::Mark& mark, const std::string& name) override {
@@ -93,13 +97,15 @@ class Builder : public YAML::EventHandler {
            "write the value out, or quote the text");
   }
   void OnAlias(const YAML::Mark& mark, YAML::anchor_t) override {
-    refuse(mark, "an alias ('*name') is not part of this format", "write the value out, or quote the text");
+    refuse(mark, "an alias ('*name') is not part of this format",
+           "write the value out, or quote the text");
   }
   void OnNull(const YAML::Mark& mark, YAML::anchor_t) override {
     if (stack_.empty()) refuse(mark, "the file is empty", "see docs/files.md for an example");
     Frame& top = stack_.back();
     if (top.node.is_list()) {
-      refuse(mark, "an entry of this list is empty", "remove the extra comma or dash, or write the entry");
+      refuse(mark, "an entry of this list is empty",
+             "remove the extra comma or dash, or write the entry");
     }
     if (!top.key) refuse(mark, "a key is missing before ':'", "write 'key: value'");
     refuse_empty(*top.key);
@@ -108,7 +114,8 @@ class Builder : public YAML::EventHandler {
                 const std::string& value) override {
     Node node = make(Node::Kind::scalar, mark, tag);
     if (value.size() > limits_.scalar)
-      refuse(mark, fmt::format("a text of {} bytes; at most {} are read", value.size(), limits_.scalar),
+      refuse(mark,
+             fmt::format("a text of {} bytes; at most {} are read", value.size(), limits_.scalar),
              "shorten it");
     node.quoted = tag == "!";
     node.text = value;
@@ -165,9 +172,12 @@ class Builder : public YAML::EventHandler {
     const char quote = here.empty() ? '\0' : here.front();
     if (quote != '\'' && quote != '"') return;  // a block of text
     for (std::size_t i = 1; i < here.size() && here[i] != '\n'; ++i) {
-      if (quote == '"' && here[i] == '\\') ++i;
-      else if (here[i] == quote && quote == '\'' && here.substr(i + 1, 1) == "'") ++i;
-      else if (here[i] == quote) return;
+      if (quote == '"' && here[i] == '\\')
+        ++i;
+      else if (here[i] == quote && quote == '\'' && here.substr(i + 1, 1) == "'")
+        ++i;
+      else if (here[i] == quote)
+        return;
     }
     refuse(mark, "a quotation mark is not closed on its line",
            "close it; for text of several lines use '|' and indent the text");
@@ -181,7 +191,8 @@ class Builder : public YAML::EventHandler {
              fmt::format("quote the text if it starts with '!': \"{}\"", name));
     }
     if (++nodes_ > limits_.nodes)
-      refuse(mark, fmt::format("more than {} entries in one file", limits_.nodes), "split the file");
+      refuse(mark, fmt::format("more than {} entries in one file", limits_.nodes),
+             "split the file");
     Node node;
     node.kind = kind;
     node.place = place(mark);
@@ -194,7 +205,7 @@ class Builder : public YAML::EventHandler {
                     "no description needs this; check the brackets"};
     if (!stack_.empty() && stack_.back().node.is_map() && !stack_.back().key)
       throw Refused{node.place, "a key must be a single word or text, not " + describe(node),
-                             "check the brackets and colons around it"};
+                    "check the brackets and colons around it"};
     stack_.push_back({std::move(node), {}, {}});
   }
 
@@ -222,15 +233,15 @@ class Builder : public YAML::EventHandler {
   }
 
   static void check_key(Frame& frame, const Node& key) {
-    if (key.text.empty())
-      throw Refused{key.place, "a key is empty", "write 'key: value'"};
+    if (key.text.empty()) throw Refused{key.place, "a key is empty", "write 'key: value'"};
     if (key.text == "<<" && !key.quoted)
       throw Refused{key.place, "merge key '<<' is not part of this format", "write the keys out"};
     if (frame.keys.insert(key.text).second) return;
     for (const Node::Entry& entry : frame.node.entries) {
       if (entry.key.text != key.text) continue;
-      throw Refused{key.place, fmt::format("key '{}' is here twice; first at line {}", shown(key.text),
-                                           entry.key.place.line),
+      throw Refused{key.place,
+                    fmt::format("key '{}' is here twice; first at line {}", shown(key.text),
+                                entry.key.place.line),
                     "keep one of them"};
     }
   }
@@ -253,17 +264,21 @@ Error syntax_error(const Place& place, const std::string& said) {
     const char* remedy;
   };
   static constexpr const char* kColon = "check the indentation, and quote text that has ': ' in it";
-  static constexpr const char* kBracket = "close the bracket, or add the missing comma before this place";
+  static constexpr const char* kBracket =
+      "close the bracket, or add the missing comma before this place";
   static const Known kKnown[] = {
-      {Msg::TAB_IN_INDENTATION, "a tab where the indentation must be spaces", "replace the tab by spaces"},
+      {Msg::TAB_IN_INDENTATION, "a tab where the indentation must be spaces",
+       "replace the tab by spaces"},
       {Msg::END_OF_MAP_FLOW, "a '{' is not closed by '}' here", kBracket},
       {Msg::END_OF_SEQ_FLOW, "a '[' is not closed by ']' here", kBracket},
-      {Msg::FLOW_END, "a closing bracket without its opening one", "remove it, or open the bracket"},
+      {Msg::FLOW_END, "a closing bracket without its opening one",
+       "remove it, or open the bracket"},
       {Msg::MAP_VALUE, "a ':' that cannot stand here", kColon},
       {Msg::MAP_KEY, "a key that cannot stand here", kColon},
       {Msg::BLOCK_ENTRY, "a '-' that cannot stand here", "start the list on a line of its own"},
       {Msg::END_OF_MAP, "this line does not fit the lines above it", kColon},
-      {Msg::END_OF_SEQ, "this line does not fit the list above it", "indent it, or start it with '- '"},
+      {Msg::END_OF_SEQ, "this line does not fit the list above it",
+       "indent it, or start it with '- '"},
       {Msg::EOF_IN_SCALAR, "a quotation mark is not closed", "close the quotation mark"},
       {Msg::DOC_IN_SCALAR, "a quotation mark is not closed", "close the quotation mark"},
       {Msg::UNKNOWN_TOKEN, "a character that cannot start a value", "quote the text"},
@@ -280,7 +295,8 @@ Error syntax_error(const Place& place, const std::string& said) {
   for (const Known& known : kKnown)
     if (said == known.theirs) return error_at(place, known.what, known.remedy);
   if (said.rfind(Msg::INVALID_ESCAPE, 0) == 0)
-    return error_at(place, "a backslash that means nothing here", "use 'single quotes', or write \\\\");
+    return error_at(place, "a backslash that means nothing here",
+                    "use 'single quotes', or write \\\\");
   return error_at(place, "not YAML: " + said, "see docs/files.md");
 }
 
@@ -304,15 +320,19 @@ std::optional<OpenBracket> forgotten_bracket(std::string_view text) {
     }
     if (fresh && c != ' ') {
       const bool next_item = c == '-' && text.substr(i + 1, 1) == " ";
-      if (!open.empty() && c != '#' && ((column == 1 && c != ']' && c != '}') || next_item)) return open.back();
+      if (!open.empty() && c != '#' && ((column == 1 && c != ']' && c != '}') || next_item))
+        return open.back();
       fresh = false;
     }
     if (quote != 0) {
-      if (c == quote) quote = 0;
-      else if (c == '\\' && quote == '"') ++i, ++column;
+      if (c == quote)
+        quote = 0;
+      else if (c == '\\' && quote == '"')
+        ++i, ++column;
       continue;
     }
-    const bool starts = before == '\n' || before == ' ' || before == ',' || before == '[' || before == '{';
+    const bool starts =
+        before == '\n' || before == ' ' || before == ',' || before == '[' || before == '{';
     if (starts && (c == '"' || c == '\'')) quote = c;
     if (c == '#' && (before == ' ' || before == '\n')) {
       while (i + 1 < text.size() && text[i + 1] != '\n') ++i;
@@ -350,7 +370,8 @@ std::size_t utf8_length(std::string_view text, std::size_t at) {
 
 Error begun_earlier(const std::string& path, std::string_view text, const Place& at, Error error) {
   const auto open = forgotten_bracket(text);
-  if (!open || open->line > at.line || (open->line == at.line && open->column > at.column)) return error;
+  if (!open || open->line > at.line || (open->line == at.line && open->column > at.column))
+    return error;
   const char closing = open->bracket == '[' ? ']' : '}';
   return error_at({std::make_shared<const std::string>(path), open->line, open->column},
                   fmt::format("this '{}' is not closed by '{}'", open->bracket, closing),
@@ -365,17 +386,22 @@ Status check_characters(const std::string& path, std::string_view text) {
     const auto byte = static_cast<unsigned char>(text[i]);
     const auto at = [&] { return Place{std::make_shared<const std::string>(path), line, column}; };
     if (length == 0)
-      return error_at(at(), fmt::format("byte 0x{:02X} is not UTF-8", byte), "save the file as UTF-8");
+      return error_at(at(), fmt::format("byte 0x{:02X} is not UTF-8", byte),
+                      "save the file as UTF-8");
     const bool lone_return = byte == '\r' && (i + 1 >= text.size() || text[i + 1] != '\n');
-    if ((byte < 0x20 && byte != '\n' && byte != '\t' && byte != '\r') || byte == 0x7F || lone_return)
+    if ((byte < 0x20 && byte != '\n' && byte != '\t' && byte != '\r') || byte == 0x7F ||
+        lone_return)
       return error_at(at(), fmt::format("control character 0x{:02X}", byte), "remove it");
     if (byte == '\t' && indenting)
-      return error_at(at(), "a tab where the indentation must be spaces", "replace the tab by spaces");
+      return error_at(at(), "a tab where the indentation must be spaces",
+                      "replace the tab by spaces");
     if (byte == '%' && column == 1)
       return error_at(at(), "a '%' directive is not part of this format", "remove the line");
     indenting = byte == '\n' || (indenting && byte == ' ');
-    if (byte == '\n') ++line, column = 1;
-    else ++column;
+    if (byte == '\n')
+      ++line, column = 1;
+    else
+      ++column;
     i += length;
   }
   return {};
@@ -396,9 +422,12 @@ const Node* Node::find(std::string_view key) const {
 
 std::string describe(const Node& node) {
   switch (node.kind) {
-    case Node::Kind::map: return "a map";
-    case Node::Kind::list: return "a list";
-    case Node::Kind::scalar: break;
+    case Node::Kind::map:
+      return "a map";
+    case Node::Kind::list:
+      return "a list";
+    case Node::Kind::scalar:
+      break;
   }
   return "'" + shown(node.text) + "'";
 }
@@ -408,7 +437,7 @@ Error error_at(const Place& place, std::string what, std::string remedy) {
 }
 
 Result<std::string> read_text(const std::string& path, std::size_t limit) {
-  struct stat info{};
+  struct stat info {};
   if (::stat(path.c_str(), &info) != 0)
     return input_error(path, fmt::format("cannot be read: {}", std::strerror(errno)),
                        "check the name; paths are relative to the file that names them");
@@ -430,7 +459,8 @@ Result<std::string> read_text(const std::string& path, std::size_t limit) {
 Result<Node> parse(const std::string& path, std::string_view text, const Limits& limits) {
   if (text.size() > limits.bytes)
     return input_error(path, fmt::format("is larger than {} bytes", limits.bytes), "split it");
-  if (text.substr(0, 3) == "\xEF\xBB\xBF") text.remove_prefix(3);  // a byte order mark is no content
+  if (text.substr(0, 3) == "\xEF\xBB\xBF")
+    text.remove_prefix(3);  // a byte order mark is no content
   TH_TRY(check_characters(path, text));
   const Lines lines(text);
   Builder builder(path, lines, limits);
@@ -476,7 +506,8 @@ Status Fields::done(const std::string& thing) const {
     } else {
       for (const std::string& name : known) remedy += (remedy.empty() ? "known: " : ", ") + name;
     }
-    return error_at(entry.key.place, fmt::format("{} has no key '{}'", thing, shown(entry.key.text)), remedy);
+    return error_at(entry.key.place,
+                    fmt::format("{} has no key '{}'", thing, shown(entry.key.text)), remedy);
   }
   return {};
 }

@@ -1,12 +1,12 @@
 // A YAML file as a small tree of our own, with a place in the file for every node.
 //
-// Purpose: one strict reading of YAML for every description file. Input: a path or a text. Output: a
-// tree of scalars, lists and maps in file order; scalars stay text (a reader decides what they mean).
-// Errors (Trouble::input, "file:line:column", columns counted in characters from 1): text that is
-// not UTF-8, broken syntax, empty keys and values, duplicate keys, aliases, anchors, tags, merge
-// keys, more than one document, plain text that runs over a line end, and anything beyond Limits.
-// Thread-safe: no shared state. Depends on host/base only, so that part descriptions use it too.
-// Source of the syntax: YAML 1.2; the traps refused here are listed in docs/files.md.
+// Purpose: one strict reading of YAML for every description file. Input: a path or a text. Output:
+// a tree of scalars, lists and maps in file order; scalars stay text (a reader decides what they
+// mean). Errors (Trouble::input, "file:line:column", columns counted in characters from 1): text
+// that is not UTF-8, broken syntax, empty keys and values, duplicate keys, aliases, anchors, tags,
+// merge keys, more than one document, plain text that runs over a line end, and anything beyond
+// Limits. Thread-safe: no shared state. Depends on host/base only, so that part descriptions use it
+// too. Source of the syntax: YAML 1.2; the traps refused here are listed in docs/files.md.
 #pragma once
 
 #include <cstddef>
@@ -63,7 +63,8 @@ std::string describe(const Node& node);
 
 Error error_at(const Place& place, std::string what, std::string remedy = {});
 
-// Reads a regular file of at most `limit` bytes. Errors: missing, not a file, unreadable, too large.
+// Reads a regular file of at most `limit` bytes. Errors: missing, not a file, unreadable, too
+// large.
 Result<std::string> read_text(const std::string& path, std::size_t limit = Limits{}.bytes);
 
 // The tree of `text`; `path` only names it in places. The root of every description is a map, and

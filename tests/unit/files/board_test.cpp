@@ -48,10 +48,14 @@ TEST(BoardFile, ShedLatchReadsWhole) {
 }
 
 TEST(BoardFile, RailsKeepEveryQuantity) {
-  const Board board = good(parse_board("f",
-      "board: b\nrails:\n  heater: {nominal: 6.3 V, window: [5.9 V, 6.7 V], limit: 8 A, inrush: {peak: 11 A, within: 2 s}, ramp: 5 ms, hold: 1 s,\n"
-      "    capacitance: 10 uF, soft-start: {until: 3.6 V, at-least: 4 A, below: 6 A, hold: 2 s, within: 40 s}}\n"
-      "  bias: {nominal: -9 V, window: 5 %, limit: 60 mA, after: [heater]}\nlines: {Y: {out: ttl}}\n"));
+  const Board board =
+      good(parse_board("f",
+                       "board: b\nrails:\n  heater: {nominal: 6.3 V, window: [5.9 V, 6.7 V], "
+                       "limit: 8 A, inrush: {peak: 11 A, within: 2 s}, ramp: 5 ms, hold: 1 s,\n"
+                       "    capacitance: 10 uF, soft-start: {until: 3.6 V, at-least: 4 A, below: 6 "
+                       "A, hold: 2 s, within: 40 s}}\n"
+                       "  bias: {nominal: -9 V, window: 5 %, limit: 60 mA, after: "
+                       "[heater]}\nlines: {Y: {out: ttl}}\n"));
   const Rail& heater = board.rails[0];
   EXPECT_EQ(heater.inrush->peak, Amps{11.0});
   EXPECT_EQ(heater.inrush->within, Seconds{2.0});
@@ -67,28 +71,33 @@ TEST(BoardFile, RailsKeepEveryQuantity) {
 }
 
 TEST(BoardFile, EveryBoardOfTheTreeReads) {
-  for (const char* name : {"beat-divider", "break-alarm", "dent-adder", "pattern-gates", "row-register", "shed-decoder",
-                           "stop-wire", "warp-shift", "yard-counter", "yarn-bus"})
+  for (const char* name :
+       {"beat-divider", "break-alarm", "dent-adder", "pattern-gates", "row-register",
+        "shed-decoder", "stop-wire", "warp-shift", "yard-counter", "yarn-bus"})
     EXPECT_EQ(good(read_board(kRoot + "tests/boards/" + name + ".yaml")).name, name);
   for (const char* name : {"or-follower", "pick-counter", "shed-latch", "shuttle-guard"})
     EXPECT_EQ(good(read_board(kRoot + "vectors/" + name + "/board.yaml")).name, name);
 }
 
 std::string card(const std::string& lines, const std::string& more = {}) {
-  return "board: card\nrails:\n  vcc: {nominal: 5 V, window: 5 %, limit: 1 A}\n  vdd: {nominal: 10 V, window: 2 %, limit: 1 A}\nlines: " +
+  return "board: card\nrails:\n  vcc: {nominal: 5 V, window: 5 %, limit: 1 A}\n  vdd: {nominal: 10 "
+         "V, window: 2 %, limit: 1 A}\nlines: " +
          lines + "\n" + more;
 }
 
 TEST(BoardFile, ReadyFamilyTakesTheRailOfItsVolts) {
-  const Board board = good(parse_board("f", card("{A: {in: ttl}, B: {in: 4000b-10v}, Y: {out: ttl}}")));
+  const Board board =
+      good(parse_board("f", card("{A: {in: ttl}, B: {in: 4000b-10v}, Y: {out: ttl}}")));
   EXPECT_EQ(board.families.at("ttl").drive_high.rail, "vcc");
   EXPECT_EQ(board.families.at("4000b-10v").drive_high.rail, "vdd");
   EXPECT_EQ(board.families.at("ttl").standard, "TTL (SN7400 data sheet)");
 }
 
 TEST(BoardFile, FamilyMayStartFromAnother) {
-  const Board board = good(parse_board("f", card("{A: {in: mine}, Y: {out: yours}}",
-      "families:\n  mine: {like: ttl, needs: {low: [0 V, 0.7 V]}}\n  yours: {like: mine, one: low, draws: 2 mA}\n")));
+  const Board board =
+      good(parse_board("f", card("{A: {in: mine}, Y: {out: yours}}",
+                                 "families:\n  mine: {like: ttl, needs: {low: [0 V, 0.7 V]}}\n  "
+                                 "yours: {like: mine, one: low, draws: 2 mA}\n")));
   const Family& mine = board.families.at("mine");
   EXPECT_EQ(mine.needs.low->max, Volts{0.7});
   EXPECT_EQ(mine.needs.high->min, Volts{2.0});
@@ -103,9 +112,10 @@ TEST(BoardFile, WithoutGivesOutputsAreJudgedByNeeds) {
 }
 
 TEST(BoardFile, LineSettings) {
-  const Board board = good(parse_board("f", card(
-      "{A: {in: ttl, rest: 1, draws: 20 mA}, B: {both: ttl}, C: {clock: ttl, gap: 1 ms}, Y: {out: ttl, load: 1 kohm to ground, "
-      "pull: 4.7 kohm to vcc, low: [-1 V, 1 V], respond: 3 ms, say: the answer}}")));
+  const Board board = good(parse_board(
+      "f", card("{A: {in: ttl, rest: 1, draws: 20 mA}, B: {both: ttl}, C: {clock: ttl, gap: 1 ms}, "
+                "Y: {out: ttl, load: 1 kohm to ground, "
+                "pull: 4.7 kohm to vcc, low: [-1 V, 1 V], respond: 3 ms, say: the answer}}")));
   EXPECT_EQ(board.line("A")->rest, Bit::one);
   EXPECT_EQ(board.line("A")->draws, Amps{0.02});
   EXPECT_EQ(board.line("B")->rest, Bit::undriven);  // the fixture lets a shared line go at rest
@@ -134,14 +144,17 @@ TEST(BoardFile, BothWaysLinesNameTwoChannels) {
 }
 
 TEST(BoardFile, HandProbeHasAChannel) {
-  const Board board = good(parse_board("f", card("{A: {in: ttl}}", "hookup: {hand: sense.8, A: drive.0}\n")));
+  const Board board =
+      good(parse_board("f", card("{A: {in: ttl}}", "hookup: {hand: sense.8, A: drive.0}\n")));
   EXPECT_EQ(board.hookup.at("hand"), (Channel{"sense", 8}));
   EXPECT_TRUE(board.has_hookup);
   EXPECT_FALSE(good(parse_board("f", card("{A: {in: ttl}}"))).has_hookup);
 }
 
 TEST(BoardFile, PercentWindowOfANegativeRailIsTheRightWayRound) {
-  const Board board = good(parse_board("f", "board: b\nrails: {bias: {nominal: -10 V, window: 10 %, limit: 1 A}}\nlines: {Y: {out: ttl}}\n"));
+  const Board board = good(parse_board("f",
+                                       "board: b\nrails: {bias: {nominal: -10 V, window: 10 %, "
+                                       "limit: 1 A}}\nlines: {Y: {out: ttl}}\n"));
   EXPECT_EQ(board.rails[0].window.min, Volts{-11.0});
   EXPECT_EQ(board.rails[0].window.max, Volts{-9.0});
 }

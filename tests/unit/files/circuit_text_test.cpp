@@ -18,11 +18,13 @@ Board good(const std::string& text) {
 }
 
 TEST(CircuitText, PinsControlsAndParts) {
-  const Board board = good(kHead +
-      "lines: {A: {in: ttl}, B: {in: ttl}, CK: {clock: ttl}, CLRn: {in: ttl}, Y: {out: ttl}}\n"
-      "circuit:\n"
-      "  - {gate: nand, in: [A, not B], out: n1, parts: [U1, U2], pins: {in1: U1, out: U2}}\n"
-      "  - {gate: d-flip-flop, in: n1, clock: not CK, edge: falling, clear: not CLRn, set: A, out: Y, build: ttl}\n");
+  const Board board =
+      good(kHead +
+           "lines: {A: {in: ttl}, B: {in: ttl}, CK: {clock: ttl}, CLRn: {in: ttl}, Y: {out: ttl}}\n"
+           "circuit:\n"
+           "  - {gate: nand, in: [A, not B], out: n1, parts: [U1, U2], pins: {in1: U1, out: U2}}\n"
+           "  - {gate: d-flip-flop, in: n1, clock: not CK, edge: falling, clear: not CLRn, set: A, "
+           "out: Y, build: ttl}\n");
   const Gate& nand = board.circuit[0];
   EXPECT_EQ(nand.inputs, (std::vector<std::string>{"A", "B"}));
   EXPECT_EQ(nand.input_inverted, (std::vector<bool>{false, true}));
@@ -40,10 +42,10 @@ TEST(CircuitText, PinsControlsAndParts) {
 
 TEST(CircuitText, EachReachesItsNeighbours) {
   const Board board = good(kHead +
-      "lines: {IN: {in: ttl}, S3..S0: {out: ttl}}\n"
-      "circuit:\n"
-      "  - {gate: buf, in: IN, out: S0}\n"
-      "  - {each: [1, 2..3], gate: buf, in: S%-1, out: S%, parts: [U%]}\n");
+                           "lines: {IN: {in: ttl}, S3..S0: {out: ttl}}\n"
+                           "circuit:\n"
+                           "  - {gate: buf, in: IN, out: S0}\n"
+                           "  - {each: [1, 2..3], gate: buf, in: S%-1, out: S%, parts: [U%]}\n");
   ASSERT_EQ(board.circuit.size(), 4u);
   EXPECT_EQ(board.circuit[3].inputs[0], "S2");
   EXPECT_EQ(board.circuit[3].parts[0], "U3");
@@ -67,19 +69,26 @@ TEST(CircuitText, LibraryGatesKeepTheirInsidesApart) {
 
 TEST(CircuitText, GatesMayBeDefinedInTheBoardItself) {
   const Board board = good(kHead +
-      "lines: {A: {in: ttl}, Y: {out: ttl}}\n"
-      "gates: {twice: {in: A, out: Y, circuit: [{gate: not, in: A, out: m}, {gate: not, in: m, out: Y}]}}\n"
-      "circuit: [{each: 0..1, gate: twice, name: T%, in: A, out: n%}, {gate: and, in: [n0, n1], out: Y}]\n");
+                           "lines: {A: {in: ttl}, Y: {out: ttl}}\n"
+                           "gates: {twice: {in: A, out: Y, circuit: [{gate: not, in: A, out: m}, "
+                           "{gate: not, in: m, out: Y}]}}\n"
+                           "circuit: [{each: 0..1, gate: twice, name: T%, in: A, out: n%}, {gate: "
+                           "and, in: [n0, n1], out: Y}]\n");
   EXPECT_EQ(board.circuit[2].outputs[0], "T1.m");
 }
 
 TEST(CircuitText, TroubleInsideALibraryIsToldThere) {
   const auto folder = std::filesystem::temp_directory_path();
-  std::ofstream(folder / "th-bad-gates.yaml") << "gates: bad\ndefine:\n  g: {in: [A], out: [Y], circuit: [{gate: nott, in: A, out: Y}]}\n";
-  const auto board = parse_board((folder / "b.yaml").string(),
-      kHead + "lines: {A: {in: ttl}, Y: {out: ttl}}\ngates: th-bad-gates.yaml\ncircuit: [{gate: g, name: U1, in: A, out: Y}]\n");
+  std::ofstream(folder / "th-bad-gates.yaml")
+      << "gates: bad\ndefine:\n  g: {in: [A], out: [Y], circuit: [{gate: nott, in: A, out: Y}]}\n";
+  const auto board =
+      parse_board((folder / "b.yaml").string(),
+                  kHead +
+                      "lines: {A: {in: ttl}, Y: {out: ttl}}\ngates: th-bad-gates.yaml\ncircuit: "
+                      "[{gate: g, name: U1, in: A, out: Y}]\n");
   ASSERT_FALSE(board.ok());
-  EXPECT_EQ(board.error().text(), (folder / "th-bad-gates.yaml").string() + ":3:43: 'nott' is no gate; did you mean 'not'?");
+  EXPECT_EQ(board.error().text(), (folder / "th-bad-gates.yaml").string() +
+                                      ":3:43: 'nott' is no gate; did you mean 'not'?");
   const Status alone = check_gates((folder / "th-bad-gates.yaml").string());
   ASSERT_FALSE(alone.ok());
   EXPECT_EQ(alone.error().text(), board.error().text());
@@ -103,7 +112,9 @@ TEST(CircuitText, WiredNetsAreDeclared) {
 }
 
 TEST(CircuitText, NotBuiltExcusesItsDriver) {
-  const Board board = good(kHead + "lines: {A: {in: ttl}, Y1..Y0: {out: ttl}}\ncircuit: [{gate: buf, in: A, out: Y0}]\nnot-built: [Y1]\n");
+  const Board board = good(kHead +
+                           "lines: {A: {in: ttl}, Y1..Y0: {out: ttl}}\ncircuit: [{gate: buf, in: "
+                           "A, out: Y0}]\nnot-built: [Y1]\n");
   EXPECT_EQ(board.not_built, (std::vector<std::string>{"Y1"}));
 }
 

@@ -26,11 +26,16 @@ TEST(FilesDocument, EveryExampleReads) {
       ++examples;
       std::string trouble;
       const auto told = [&](const auto& read) { trouble = read.ok() ? "" : read.error().text(); };
-      if (text.rfind("vectors:", 0) == 0 || text.find("\nsteps:") != std::string::npos) told(parse_vectors(path, text));
-      else if (text.rfind("board:", 0) == 0) told(parse_board(path, text));
-      else if (text.rfind("fixture:", 0) == 0) told(parse_fixture(path, text));
-      else if (text.rfind("machine:", 0) == 0) told(parse_machine(path, text));
-      else trouble = "an example that is no whole file";
+      if (text.rfind("vectors:", 0) == 0 || text.find("\nsteps:") != std::string::npos)
+        told(parse_vectors(path, text));
+      else if (text.rfind("board:", 0) == 0)
+        told(parse_board(path, text));
+      else if (text.rfind("fixture:", 0) == 0)
+        told(parse_fixture(path, text));
+      else if (text.rfind("machine:", 0) == 0)
+        told(parse_machine(path, text));
+      else
+        trouble = "an example that is no whole file";
       EXPECT_EQ(trouble, "") << text;
     } else if (inside) {
       text += line + "\n";

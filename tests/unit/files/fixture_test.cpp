@@ -17,12 +17,13 @@ TEST(FixtureFile, Mega2560) {
   ASSERT_TRUE(read->rails[0].pre_charge.has_value());
   EXPECT_GT(read->rails[0].pre_charge->value, 0.0);
   EXPECT_FALSE(read->rails[1].pre_charge.has_value());
-  for (const Fixture::RailChannel& rail : read->rails) EXPECT_GE(rail.per_count.value * 1024.0, rail.max.value);
+  for (const Fixture::RailChannel& rail : read->rails)
+    EXPECT_GE(rail.per_count.value * 1024.0, rail.max.value);
   EXPECT_LE(read->max_difference, Volts{60.0});
 }
 
-// The nominal line of the front end, from its resistors: 1 Mohm to the lead, 274 kohm to 4.096 V and
-// 73.2 kohm to ground, a 10-bit converter on 4.096 V.
+// The nominal line of the front end, from its resistors: 1 Mohm to the lead, 274 kohm to 4.096 V
+// and 73.2 kohm to ground, a 10-bit converter on 4.096 V.
 TEST(FixtureFile, SenseLineAgreesWithItsResistors) {
   const auto read = read_fixture(TH_SOURCE_DIR "/fixtures/mega2560/fixture.yaml");
   ASSERT_TRUE(read.ok());
@@ -35,8 +36,11 @@ TEST(FixtureFile, SenseLineAgreesWithItsResistors) {
 }
 
 TEST(FixtureFile, WhatIsNotDeclaredFollowsFromTheSpan) {
-  const auto read = parse_fixture("f", "fixture: bench\naccepts: {firmware: 1}\ndrive: {channels: 0..7, settle: 30 ms, series: 10 ohm, max: 0.5 A}\n"
-                                       "sense: {channels: 0..3, span: [-10 V, 41.2 V], divider: 1 Mohm}\nrail: {channels: 0..1, max: {0: 8 A, 1: 1024 mA}}\n");
+  const auto read = parse_fixture("f",
+                                  "fixture: bench\naccepts: {firmware: 1}\ndrive: {channels: 0..7, "
+                                  "settle: 30 ms, series: 10 ohm, max: 0.5 A}\n"
+                                  "sense: {channels: 0..3, span: [-10 V, 41.2 V], divider: 1 "
+                                  "Mohm}\nrail: {channels: 0..1, max: {0: 8 A, 1: 1024 mA}}\n");
   ASSERT_TRUE(read.ok()) << read.error().text();
   EXPECT_EQ(read->sense.offset, Volts{-10.0});
   EXPECT_NEAR(read->sense.per_count.value, 0.05, 1e-12);

@@ -13,12 +13,13 @@
 namespace tenterhook::files {
 namespace {
 
-constexpr double kMostSeconds = 2.0;    // a slow, shared machine; each takes a fraction of it
+constexpr double kMostSeconds = 2.0;      // a slow, shared machine; each takes a fraction of it
 constexpr long kMostKibibytes = 400'000;  // peak of the whole test program
 
 const std::string kHead =
     "board: b\nrails: {p: {nominal: 30 V, window: 5 %, limit: 1 A}}\n"
-    "families: {f: {drive: {low: ground, high: p}, needs: {low: [-1 V, 8 V], high: [20 V, 32 V]}}}\n";
+    "families: {f: {drive: {low: ground, high: p}, needs: {low: [-1 V, 8 V], high: [20 V, 32 "
+    "V]}}}\n";
 
 void expect_refused(const std::string& what, const std::string& text) {
   const auto start = std::chrono::steady_clock::now();
@@ -43,7 +44,8 @@ std::string repeated(const std::string& piece, int times) {
 }
 
 TEST(Hostile, DeepNesting) {
-  for (const char* open : {"[", "{", "{a: ", "- ", "? ", "\n- "}) expect_refused(open, "a: " + repeated(open, 100'000));
+  for (const char* open : {"[", "{", "{a: ", "- ", "? ", "\n- "})
+    expect_refused(open, "a: " + repeated(open, 100'000));
   expect_refused("closed", "a: " + repeated("[", 3000) + repeated("]", 3000));
   std::string stairs = "a:\n";
   for (int i = 1; i < 1200; ++i) stairs += std::string(static_cast<std::size_t>(i), ' ') + "a:\n";
@@ -73,44 +75,63 @@ TEST(Hostile, ManyEntriesKeysAndLines) {
 }
 
 TEST(Hostile, EveryBlowsUp) {
-  const std::string lines = "lines: {A127..A0: {in: f}, B15..B0: {in: f}, C15..C0: {in: f}, Y: {out: f}}\n";
+  const std::string lines =
+      "lines: {A127..A0: {in: f}, B15..B0: {in: f}, C15..C0: {in: f}, Y: {out: f}}\n";
   expect_refused("2^128", kHead + lines + "steps: [{every: {A: all}}]\n");
   expect_refused("2^32", kHead + lines + "steps: [{every: {B: all, C: all}}]\n");
-  expect_refused("random", kHead + lines + "steps: [{every: {A: {random: 100000, seed: 1}, B: {random: 100000, seed: 1}}}]\n");
-  expect_refused("wide random", kHead + lines + "steps: [{every: {A: {random: 100000, seed: 1}}}]\n");
-  expect_refused("many steps", kHead + lines + "steps:\n" + repeated("  - {every: {B: all}}\n", 1000));
-  expect_refused("repeat", kHead + lines + "steps:\n" + repeated("  - {set: {A: z}, repeat: 100000}\n", 1000));
-  expect_refused("counts", kHead + lines + "steps: [{set: {B: dec " + std::string(10'000, '9') + "}}]\n");
+  expect_refused(
+      "random",
+      kHead + lines +
+          "steps: [{every: {A: {random: 100000, seed: 1}, B: {random: 100000, seed: 1}}}]\n");
+  expect_refused("wide random",
+                 kHead + lines + "steps: [{every: {A: {random: 100000, seed: 1}}}]\n");
+  expect_refused("many steps",
+                 kHead + lines + "steps:\n" + repeated("  - {every: {B: all}}\n", 1000));
+  expect_refused(
+      "repeat", kHead + lines + "steps:\n" + repeated("  - {set: {A: z}, repeat: 100000}\n", 1000));
+  expect_refused("counts",
+                 kHead + lines + "steps: [{set: {B: dec " + std::string(10'000, '9') + "}}]\n");
 }
 
 TEST(Hostile, CircuitBlowsUp) {
-  std::string gates = kHead + "lines: {A: {in: f}, Y: {out: f}}\ncircuit:\n  - {gate: buf, in: A, out: Y}\n";
-  for (int i = 0; i < 300; ++i) gates += "  - {each: 0..127, gate: buf, in: A, out: n" + std::to_string(i) + "_%}\n";
+  std::string gates =
+      kHead + "lines: {A: {in: f}, Y: {out: f}}\ncircuit:\n  - {gate: buf, in: A, out: Y}\n";
+  for (int i = 0; i < 300; ++i)
+    gates += "  - {each: 0..127, gate: buf, in: A, out: n" + std::to_string(i) + "_%}\n";
   expect_refused("gates", gates);
   // Each gate uses the one before it twice: 2^40 gates, or a use of itself.
-  std::string tower = kHead + "lines: {A: {in: f}, Y: {out: f}}\ngates:\n  g0: {in: [A], out: [Y], circuit: [{gate: buf, in: A, out: Y}]}\n";
+  std::string tower = kHead +
+                      "lines: {A: {in: f}, Y: {out: f}}\ngates:\n  g0: {in: [A], out: [Y], "
+                      "circuit: [{gate: buf, in: A, out: Y}]}\n";
   for (int i = 1; i < 40; ++i) {
     const std::string below = "g" + std::to_string(i - 1);
     tower += "  g" + std::to_string(i) + ": {in: [A], out: [Y], circuit: [{gate: " + below +
              ", name: a, in: [A], out: [m]}, {gate: " + below + ", name: b, in: [m], out: [Y]}]}\n";
   }
   expect_refused("tower", tower + "circuit: [{gate: g39, name: t, in: [A], out: [Y]}]\n");
-  expect_refused("itself", kHead + "lines: {A: {in: f}, Y: {out: f}}\ngates:\n  me: {in: [A], out: [Y], circuit: [{gate: me, name: i, in: [A], out: [Y]}]}\n"
-                                   "circuit: [{gate: me, name: t, in: [A], out: [Y]}]\n");
-  expect_refused("lines", kHead + "lines:\n" + [] {
-    std::string many;
-    for (int i = 0; i < 2000; ++i) many += "  L" + std::to_string(i) + "x: {in: f}\n";
-    return many;
-  }());
+  expect_refused("itself", kHead +
+                               "lines: {A: {in: f}, Y: {out: f}}\ngates:\n  me: {in: [A], out: "
+                               "[Y], circuit: [{gate: me, name: i, in: [A], out: [Y]}]}\n"
+                               "circuit: [{gate: me, name: t, in: [A], out: [Y]}]\n");
+  expect_refused(
+      "lines", kHead + "lines:\n" + [] {
+        std::string many;
+        for (int i = 0; i < 2000; ++i) many += "  L" + std::to_string(i) + "x: {in: f}\n";
+        return many;
+      }());
 }
 
 TEST(Hostile, NestedFanOutOfLibraryGatesStopsAtTheLimit) {
   // Within the depth limit, 128 uses of 128 uses of 128 gates would be 2 million.
-  const std::string text = kHead + "lines: {A: {in: f}, Y: {out: f}}\ngates:\n"
-      "  one: {in: [A], out: [Y], circuit: [{each: 0..127, gate: buf, in: A, out: n%}, {gate: buf, in: n0, out: Y}]}\n"
-      "  two: {in: [A], out: [Y], circuit: [{each: 0..127, gate: one, name: u%, in: [A], out: [m%]}, {gate: buf, in: m0, out: Y}]}\n"
-      "  three: {in: [A], out: [Y], circuit: [{each: 0..127, gate: two, name: u%, in: [A], out: [m%]}, {gate: buf, in: m0, out: Y}]}\n"
-      "circuit: [{gate: three, name: t, in: [A], out: [Y]}]\n";
+  const std::string text = kHead +
+                           "lines: {A: {in: f}, Y: {out: f}}\ngates:\n"
+                           "  one: {in: [A], out: [Y], circuit: [{each: 0..127, gate: buf, in: A, "
+                           "out: n%}, {gate: buf, in: n0, out: Y}]}\n"
+                           "  two: {in: [A], out: [Y], circuit: [{each: 0..127, gate: one, name: "
+                           "u%, in: [A], out: [m%]}, {gate: buf, in: m0, out: Y}]}\n"
+                           "  three: {in: [A], out: [Y], circuit: [{each: 0..127, gate: two, name: "
+                           "u%, in: [A], out: [m%]}, {gate: buf, in: m0, out: Y}]}\n"
+                           "circuit: [{gate: three, name: t, in: [A], out: [Y]}]\n";
   expect_refused("fan-out", text);
 }
 
@@ -143,7 +164,8 @@ TEST(Hostile, EveryPrefixOfAGoodFileIsAnsweredWithoutHarm) {
 TEST(Hostile, EveryChangedByteIsAnsweredWithoutHarm) {
   const auto text = yaml::read_text(TH_SOURCE_DIR "/vectors/or-follower/board.yaml");
   ASSERT_TRUE(text.ok());
-  for (const char put : {'\0', '\n', '\t', ' ', ':', ',', '[', '}', '"', '%', '&', '*', '!', '#', '-', '9', '\xC3'}) {
+  for (const char put : {'\0', '\n', '\t', ' ', ':', ',', '[', '}', '"', '%', '&', '*', '!', '#',
+                         '-', '9', '\xC3'}) {
     for (std::size_t at = 0; at < text->size(); at += 3) {
       std::string changed = *text;
       changed[at] = put;

@@ -25,14 +25,17 @@ TEST(MachineFile, BoardsJoinsAndSupplies) {
 }
 
 TEST(MachineFile, TwoSpeakersMayShareAWireWhenBothLetGo) {
-  const std::string head = "machine: m\nboards: {a: {file: tests/boards/yarn-bus.yaml}, b: {file: tests/boards/yarn-bus.yaml}, c: {file: tests/boards/yarn-bus.yaml}}\n";
+  const std::string head =
+      "machine: m\nboards: {a: {file: tests/boards/yarn-bus.yaml}, b: {file: "
+      "tests/boards/yarn-bus.yaml}, c: {file: tests/boards/yarn-bus.yaml}}\n";
   const std::string path = TH_SOURCE_DIR "/m.yaml";
   EXPECT_TRUE(parse_machine(path, head + "joins: {a.Y: c.Y, b.Y: c.Y}\n").ok());
   EXPECT_FALSE(parse_machine(path, head + "joins: {a.R: c.A, b.R: c.A}\n").ok());
 }
 
 TEST(MachineFile, TroubleInABoardIsToldAtTheBoard) {
-  const auto read = parse_machine(TH_SOURCE_DIR "/tests/unit/files/malformed/m.yaml", "machine: m\nboards: {a: {file: unit-missing.board.yaml}}\n");
+  const auto read = parse_machine(TH_SOURCE_DIR "/tests/unit/files/malformed/m.yaml",
+                                  "machine: m\nboards: {a: {file: unit-missing.board.yaml}}\n");
   ASSERT_FALSE(read.ok());
   EXPECT_NE(read.error().where.find("unit-missing.board.yaml:3:20"), std::string::npos);
 }

@@ -20,7 +20,8 @@ std::string answer(const Result<T>& read) {
   if (read) return "accepted";
   EXPECT_EQ(exit_code(read.error().trouble), kExitInput);
   std::string text = read.error().text();
-  for (std::size_t at; (at = text.find(kFolder)) != std::string::npos;) text.erase(at, kFolder.size());
+  for (std::size_t at; (at = text.find(kFolder)) != std::string::npos;)
+    text.erase(at, kFolder.size());
   return text;
 }
 
@@ -33,7 +34,8 @@ std::string answer_to(const std::string& name) {
   std::ifstream in(path);
   std::stringstream text;
   text << in.rdbuf();
-  return text.str().find("\nsteps:") != std::string::npos ? answer(read_vectors(path)) : answer(read_board(path));
+  return text.str().find("\nsteps:") != std::string::npos ? answer(read_vectors(path))
+                                                          : answer(read_board(path));
 }
 
 TEST(Malformed, EveryFileHasItsExactAnswerInTime) {
@@ -52,7 +54,8 @@ TEST(Malformed, EveryFileHasItsExactAnswerInTime) {
   EXPECT_GE(told.size(), 80u);
   for (const auto& entry : std::filesystem::directory_iterator(kFolder)) {
     const std::string name = entry.path().filename().string();
-    EXPECT_TRUE(name == "expected.txt" || told.count(name) == 1) << name << " is not in expected.txt";
+    EXPECT_TRUE(name == "expected.txt" || told.count(name) == 1)
+        << name << " is not in expected.txt";
   }
 }
 

@@ -39,19 +39,23 @@ TEST(ReadyFamilies, GuaranteedNoiseMargins) {
   const struct {
     const char* name;
     double margin;
-  } kMargins[] = {{"4000b-5v", 1.0}, {"4000b-10v", 2.0}, {"4000b-15v", 2.5}, {"ttl", 0.4}, {"lvttl", 0.4}};
+  } kMargins[] = {
+      {"4000b-5v", 1.0}, {"4000b-10v", 2.0}, {"4000b-15v", 2.5}, {"ttl", 0.4}, {"lvttl", 0.4}};
   for (const auto& m : kMargins) {
     const auto family = ready_family(m.name);
-    EXPECT_NEAR(family->needs.low->max.value - family->gives.low->max.value, m.margin, 1e-12) << m.name;
-    EXPECT_NEAR(family->gives.high->min.value - family->needs.high->min.value, m.margin, 1e-12) << m.name;
+    EXPECT_NEAR(family->needs.low->max.value - family->gives.low->max.value, m.margin, 1e-12)
+        << m.name;
+    EXPECT_NEAR(family->gives.high->min.value - family->needs.high->min.value, m.margin, 1e-12)
+        << m.name;
   }
 }
 
-// IEC 61131-2 as in a PLC manual: type 1 reads 0 at -3 to 5 V and 1 at 15 to 30 V; types 2 and 3 read
-// 1 from 11 V.
+// IEC 61131-2 as in a PLC manual: type 1 reads 0 at -3 to 5 V and 1 at 15 to 30 V; types 2 and 3
+// read 1 from 11 V.
 TEST(ReadyFamilies, Iec61131) {
-  for (const auto& [name, high] : {std::pair{"iec-61131-2-type-1", 15.0}, std::pair{"iec-61131-2-type-2", 11.0},
-                                   std::pair{"iec-61131-2-type-3", 11.0}}) {
+  for (const auto& [name, high] :
+       {std::pair{"iec-61131-2-type-1", 15.0}, std::pair{"iec-61131-2-type-2", 11.0},
+        std::pair{"iec-61131-2-type-3", 11.0}}) {
     const auto family = ready_family(name);
     EXPECT_EQ(family->needs.low->min, Volts{-3.0});
     EXPECT_EQ(family->needs.low->max, Volts{5.0});
@@ -74,7 +78,9 @@ TEST(ReadyFamilies, EachHasItsStandardAndDrivesInsideItsOwnWindows) {
   for (const std::string& name : ready_family_names()) {
     const auto family = ready_family(name);
     EXPECT_FALSE(family->standard.empty()) << name;
-    const auto volts = [](const DriveLevel& level) { return level.kind == DriveLevel::Kind::ground ? Volts{} : level.volts; };
+    const auto volts = [](const DriveLevel& level) {
+      return level.kind == DriveLevel::Kind::ground ? Volts{} : level.volts;
+    };
     EXPECT_TRUE(family->needs.low->contains(volts(family->drive_low))) << name;
     EXPECT_TRUE(family->needs.high->contains(volts(family->drive_high))) << name;
   }

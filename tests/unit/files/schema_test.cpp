@@ -5,10 +5,9 @@
 #include <fstream>
 #include <map>
 #include <memory>
+#include <nlohmann/json.hpp>
 #include <regex>
 #include <sstream>
-
-#include <nlohmann/json.hpp>
 #include <valijson/adapters/nlohmann_json_adapter.hpp>
 #include <valijson/schema.hpp>
 #include <valijson/schema_parser.hpp>
@@ -35,7 +34,8 @@ Json as_json(const yaml::Node& node) {
     for (const yaml::Node::Entry& entry : node.entries) map[entry.key.text] = as_json(entry.value);
     return map;
   }
-  static const std::regex kInteger("[-+]?[0-9]{1,15}"), kNumber("[-+]?(\\.[0-9]+|[0-9]+(\\.[0-9]*)?)([eE][-+]?[0-9]+)?");
+  static const std::regex kInteger("[-+]?[0-9]{1,15}"),
+      kNumber("[-+]?(\\.[0-9]+|[0-9]+(\\.[0-9]*)?)([eE][-+]?[0-9]+)?");
   if (node.quoted) return node.text;
   if (std::regex_match(node.text, kInteger)) return std::stoll(node.text);
   if (node.text.size() < 40 && std::regex_match(node.text, kNumber)) return std::stod(node.text);
@@ -51,7 +51,8 @@ const valijson::Schema& schema_for(const std::string& kind) {
     const Json document = Json::parse(in);
     EXPECT_EQ(document.at("$schema"), "http://json-schema.org/draft-07/schema#");
     schema = std::make_unique<valijson::Schema>();
-    valijson::SchemaParser(valijson::SchemaParser::kDraft7).populateSchema(valijson::adapters::NlohmannJsonAdapter(document), *schema);
+    valijson::SchemaParser(valijson::SchemaParser::kDraft7)
+        .populateSchema(valijson::adapters::NlohmannJsonAdapter(document), *schema);
   }
   return *schema;
 }
@@ -63,7 +64,9 @@ std::string refusal(const std::string& path, const std::string& kind) {
   const Json document = as_json(*tree);
   valijson::ValidationResults results;
   valijson::Validator validator;
-  if (validator.validate(schema_for(kind), valijson::adapters::NlohmannJsonAdapter(document), &results)) return {};
+  if (validator.validate(schema_for(kind), valijson::adapters::NlohmannJsonAdapter(document),
+                         &results))
+    return {};
   std::string out = "refused";
   valijson::ValidationResults::Error error;
   while (results.popError(error)) out += "; " + error.description;
@@ -103,7 +106,8 @@ TEST(Schemas, AgreeWithTheReaderOnTheMalformedFiles) {
     if (grade == "syntax") {
       EXPECT_EQ(found.rfind("syntax", 0), 0u) << name << ": " << found;
     } else if (grade == "structure") {
-      EXPECT_EQ(found.rfind("refused", 0), 0u) << name << ": the reader refuses it, the schema accepts it";
+      EXPECT_EQ(found.rfind("refused", 0), 0u)
+          << name << ": the reader refuses it, the schema accepts it";
       ++structure;
     } else {
       EXPECT_EQ(grade, "meaning");
@@ -118,9 +122,11 @@ TEST(Schemas, AgreeWithTheReaderOnTheMalformedFiles) {
 // Another reader may have typed bits 0101 as a number before the schema sees them.
 TEST(Schemas, BitsMayArriveAsIntegers) {
   const auto accepts = [&](const Json& bits) {
-    const Json document = {{"vectors", "v"}, {"board", "b.yaml"}, {"steps", {{{"set", {{"F", bits}}}}}}};
+    const Json document = {
+        {"vectors", "v"}, {"board", "b.yaml"}, {"steps", {{{"set", {{"F", bits}}}}}}};
     valijson::Validator validator;
-    return validator.validate(schema_for("vectors"), valijson::adapters::NlohmannJsonAdapter(document), nullptr);
+    return validator.validate(schema_for("vectors"),
+                              valijson::adapters::NlohmannJsonAdapter(document), nullptr);
   };
   EXPECT_TRUE(accepts("0101"));
   EXPECT_TRUE(accepts(101));

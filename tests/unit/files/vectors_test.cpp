@@ -11,9 +11,11 @@ const std::string kRoot = TH_SOURCE_DIR "/";
 
 std::string card(const std::string& steps) {
   return "board: card\nrails: {vcc: {nominal: 5 V, window: 5 %, limit: 1 A}}\n"
-         "lines: {F3..F0: {in: ttl}, S: {in: ttl}, CK: {clock: ttl}, PHI: {clock: ttl}, Q3..Q0: {out: ttl}, B1..B0: {both: ttl}}\n"
+         "lines: {F3..F0: {in: ttl}, S: {in: ttl}, CK: {clock: ttl}, PHI: {clock: ttl}, Q3..Q0: "
+         "{out: ttl}, B1..B0: {both: ttl}}\n"
          "circuit:\n  - {each: 3..0, gate: d-flip-flop, in: F%, clock: CK, out: Q%}\n"
-         "  - {each: 1..0, gate: tri-state, in: F%, enable: S, out: B%}\nprobes: Q3\nsteps:\n" + steps;
+         "  - {each: 1..0, gate: tri-state, in: F%, enable: S, out: B%}\nprobes: Q3\nsteps:\n" +
+         steps;
 }
 
 Vectors good(const Result<Vectors>& read) {
@@ -35,7 +37,9 @@ std::string value(const Step& step, char bus) {  // the bits set on F3..F0 or ex
 }
 
 TEST(VectorsFile, StepsKeepOrderPlaceAndText) {
-  const Vectors v = good(parse_vectors("f", card("  - {say: one, set: {S: 1, F: 1010}, pulse: [CK, {PHI: 3}], settle: 2 ms, expect: {Q: 10x1}, measure: [B, Q3]}\n")));
+  const Vectors v =
+      good(parse_vectors("f", card("  - {say: one, set: {S: 1, F: 1010}, pulse: [CK, {PHI: 3}], "
+                                   "settle: 2 ms, expect: {Q: 10x1}, measure: [B, Q3]}\n")));
   ASSERT_EQ(v.steps.size(), 1u);
   const Step& step = v.steps[0];
   EXPECT_EQ(step.mark.text(), "f:9:5");
@@ -50,7 +54,8 @@ TEST(VectorsFile, StepsKeepOrderPlaceAndText) {
 }
 
 TEST(VectorsFile, EveryRunsTheLastFastest) {
-  const Vectors v = good(parse_vectors("f", card("  - {every: {F: [0001, 1000], S: all}, expect: circuit}\n")));
+  const Vectors v =
+      good(parse_vectors("f", card("  - {every: {F: [0001, 1000], S: all}, expect: circuit}\n")));
   ASSERT_EQ(v.steps.size(), 4u);
   EXPECT_EQ(word(v.steps[0].set), "F30 F20 F10 F01 S0 ");
   EXPECT_EQ(word(v.steps[1].set), "F30 F20 F10 F01 S1 ");
@@ -60,7 +65,9 @@ TEST(VectorsFile, EveryRunsTheLastFastest) {
 
 std::vector<std::string> pattern(const std::string& text) {
   std::vector<std::string> out;
-  for (const Step& step : good(parse_vectors("f", card("  - {every: {F: " + text + "}, pulse: CK}\n"))).steps) out.push_back(value(step, 'F'));
+  for (const Step& step :
+       good(parse_vectors("f", card("  - {every: {F: " + text + "}, pulse: CK}\n"))).steps)
+    out.push_back(value(step, 'F'));
   return out;
 }
 
@@ -90,19 +97,23 @@ TEST(VectorsFile, RandomIsTheSameFromTheSameSeed) {
   EXPECT_EQ(once.size(), 200u);
   EXPECT_EQ(once, pattern("{random: 200, seed: 7}"));
   EXPECT_NE(once, pattern("{random: 200, seed: 8}"));
-  EXPECT_EQ(std::set<std::string>(once.begin(), once.end()).size(), 16u);  // 200 draws of 16 words miss none
+  EXPECT_EQ(std::set<std::string>(once.begin(), once.end()).size(),
+            16u);  // 200 draws of 16 words miss none
 }
 
 TEST(VectorsFile, RepeatTakesListsInTurn) {
-  const Vectors v = good(parse_vectors("f", card("  - {set: {F: [0001, 0010, 0100], S: 1}, pulse: CK, repeat: 3, expect: {Q: [0001, 0010, 0100]}}\n")));
+  const Vectors v =
+      good(parse_vectors("f", card("  - {set: {F: [0001, 0010, 0100], S: 1}, pulse: CK, repeat: 3, "
+                                   "expect: {Q: [0001, 0010, 0100]}}\n")));
   ASSERT_EQ(v.steps.size(), 3u);
   for (const Step& step : v.steps) EXPECT_EQ(value(step, 'F'), value(step, 'Q'));
   EXPECT_EQ(value(v.steps[2], 'F'), "0100");
 }
 
 TEST(VectorsFile, TablesSetAndExpectByTheKindOfLine) {
-  const Vectors v = good(parse_vectors("f", card(
-      "  - columns: [F, set B, pulse, Q, settle, say]\n    rows:\n      - [hex 5, zz, CK, dec 5, 1 ms, first]\n      - [1111, 01, none, xxxx, 0 s, second]\n")));
+  const Vectors v = good(parse_vectors(
+      "f", card("  - columns: [F, set B, pulse, Q, settle, say]\n    rows:\n      - [hex 5, zz, "
+                "CK, dec 5, 1 ms, first]\n      - [1111, 01, none, xxxx, 0 s, second]\n")));
   ASSERT_EQ(v.steps.size(), 2u);
   EXPECT_EQ(value(v.steps[0], 'F'), "0101");
   EXPECT_EQ(value(v.steps[0], 'Q'), "0101");
@@ -114,22 +125,29 @@ TEST(VectorsFile, TablesSetAndExpectByTheKindOfLine) {
 }
 
 TEST(VectorsFile, AnotherBusMayBeExpected) {
-  const Vectors v = good(parse_vectors("f", card("  - {set: {F: 0110}, pulse: CK, expect: {Q: F}}\n")));
+  const Vectors v =
+      good(parse_vectors("f", card("  - {set: {F: 0110}, pulse: CK, expect: {Q: F}}\n")));
   ASSERT_EQ(v.steps[0].expect_line.size(), 4u);
   EXPECT_EQ(v.steps[0].expect_line[0], (std::pair<std::string, std::string>{"Q3", "F3"}));
 }
 
 TEST(VectorsFile, WindowsOfAStepReachEveryLineOfABus) {
-  const Vectors v = good(parse_vectors("f", card("  - {set: {F: 0000}, windows: {Q: {low: [0 V, 0.3 V]}}}\n")));
+  const Vectors v =
+      good(parse_vectors("f", card("  - {set: {F: 0000}, windows: {Q: {low: [0 V, 0.3 V]}}}\n")));
   EXPECT_EQ(v.steps[0].windows.size(), 4u);
   EXPECT_EQ(v.steps[0].windows.at("Q2").low->max, Volts{0.3});
 }
 
 TEST(VectorsFile, SharedLineIsReadOnlyAfterTheFixtureLetsGo) {
-  EXPECT_TRUE(parse_vectors("f", card("  - {set: {B: 10}}\n  - {set: {B: z, S: 1}, expect: {B: 00}}\n")).ok());
-  const auto clash = parse_vectors("f", card("  - {set: {B: z}}\n  - {set: {B: 1z}}\n  - {set: {S: 1}, expect: {B: 0x}}\n"));
+  EXPECT_TRUE(
+      parse_vectors("f", card("  - {set: {B: 10}}\n  - {set: {B: z, S: 1}, expect: {B: 00}}\n"))
+          .ok());
+  const auto clash = parse_vectors(
+      "f", card("  - {set: {B: z}}\n  - {set: {B: 1z}}\n  - {set: {S: 1}, expect: {B: 0x}}\n"));
   ASSERT_FALSE(clash.ok());
-  EXPECT_EQ(clash.error().text(), "f:11:5: 'B1' is expected from the board while the fixture drives it since line 10; let it go first: 'set: {B1: z}'");
+  EXPECT_EQ(clash.error().text(),
+            "f:11:5: 'B1' is expected from the board while the fixture drives it since line 10; "
+            "let it go first: 'set: {B1: z}'");
 }
 
 TEST(VectorsFile, ShedLatchAcceptanceCoversWhatItClaims) {
@@ -140,7 +158,8 @@ TEST(VectorsFile, ShedLatchAcceptanceCoversWhatItClaims) {
   std::set<std::string> inputs;
   for (const Step& step : v.steps) {
     clocked = clocked || !step.pulse.empty();
-    EXPECT_TRUE(clocked || (step.expect.empty() && !step.expect_circuit)) << "nothing is known before the first clock";
+    EXPECT_TRUE(clocked || (step.expect.empty() && !step.expect_circuit))
+        << "nothing is known before the first clock";
     if (step.expect_circuit) inputs.insert(word(step.set));
   }
   EXPECT_EQ(inputs.size(), 32u);
@@ -151,7 +170,8 @@ TEST(VectorsFile, ShedLatchAcceptanceCoversWhatItClaims) {
 TEST(VectorsFile, RecordedFilesReadWithoutTheDisk) {
   Vectors v = good(read_vectors(kRoot + "vectors/shed-latch/acceptance.vectors.yaml"));
   std::vector<SourceFile> sources = v.sources;
-  for (SourceFile& source : sources) source.path = "/nowhere/" + source.path.substr(source.path.find_last_of('/') + 1);
+  for (SourceFile& source : sources)
+    source.path = "/nowhere/" + source.path.substr(source.path.find_last_of('/') + 1);
   const Vectors again = good(parse_recorded(sources));
   EXPECT_EQ(again.steps.size(), v.steps.size());
   sources.pop_back();
@@ -160,10 +180,14 @@ TEST(VectorsFile, RecordedFilesReadWithoutTheDisk) {
 }
 
 TEST(VectorsFile, EveryVectorsFileOfTheTreeReads) {
-  for (const char* name : {"vectors/or-follower/board.yaml", "vectors/pick-counter/acceptance.vectors.yaml", "vectors/shuttle-guard/acceptance.vectors.yaml",
-                           "tests/boards/beat-divider.yaml", "tests/boards/break-alarm.yaml", "tests/boards/dent-adder.yaml",
-                           "tests/boards/pattern-gates.yaml", "tests/boards/row-register.yaml", "tests/boards/shed-decoder.yaml",
-                           "tests/boards/stop-wire.yaml", "tests/boards/warp-shift.yaml", "tests/boards/yard-counter.yaml", "tests/boards/yarn-bus.yaml"})
+  for (const char* name :
+       {"vectors/or-follower/board.yaml", "vectors/pick-counter/acceptance.vectors.yaml",
+        "vectors/shuttle-guard/acceptance.vectors.yaml", "tests/boards/beat-divider.yaml",
+        "tests/boards/break-alarm.yaml", "tests/boards/dent-adder.yaml",
+        "tests/boards/pattern-gates.yaml", "tests/boards/row-register.yaml",
+        "tests/boards/shed-decoder.yaml", "tests/boards/stop-wire.yaml",
+        "tests/boards/warp-shift.yaml", "tests/boards/yard-counter.yaml",
+        "tests/boards/yarn-bus.yaml"})
     EXPECT_FALSE(good(read_vectors(kRoot + name)).steps.empty()) << name;
 }
 

@@ -29,7 +29,8 @@ TEST(YamlTree, KeepsOrderTextAndPlaces) {
 }
 
 TEST(YamlTree, CountsColumnsInCharacters) {
-  EXPECT_EQ(refusal("say: {Ω: 1, µ: 2, µ: 3}\n"), "f.yaml:1:19: key 'µ' is here twice; first at line 1; keep one of them");
+  EXPECT_EQ(refusal("say: {Ω: 1, µ: 2, µ: 3}\n"),
+            "f.yaml:1:19: key 'µ' is here twice; first at line 1; keep one of them");
 }
 
 TEST(YamlTree, WordsOfOtherSchemasStayText) {
@@ -48,21 +49,26 @@ TEST(YamlTree, BlocksOfTextAndCommentsAreRead) {
 }
 
 TEST(YamlTree, CarriageReturnsAndByteOrderMarkAreNoContent) {
-  const auto tree = parse("f.yaml", "\xEF\xBB\xBF" "a: 1\r\nb: 2\r\n");
+  const auto tree = parse("f.yaml",
+                          "\xEF\xBB\xBF"
+                          "a: 1\r\nb: 2\r\n");
   ASSERT_TRUE(tree.ok()) << tree.error().text();
   EXPECT_EQ(tree->find("b")->text, "2");
 }
 
 TEST(YamlTree, RefusesBytesThatAreNoText) {
   EXPECT_EQ(refusal("a: \xC3\n"), "f.yaml:1:4: byte 0xC3 is not UTF-8; save the file as UTF-8");
-  EXPECT_EQ(refusal("é: \xED\xA0\x80\n"), "f.yaml:1:4: byte 0xED is not UTF-8; save the file as UTF-8");
+  EXPECT_EQ(refusal("é: \xED\xA0\x80\n"),
+            "f.yaml:1:4: byte 0xED is not UTF-8; save the file as UTF-8");
   EXPECT_EQ(refusal(std::string("a: 1\0\n", 6)), "f.yaml:1:5: control character 0x00; remove it");
   EXPECT_EQ(refusal("a: 1\rb: 2\n"), "f.yaml:1:5: control character 0x0D; remove it");
 }
 
 TEST(YamlTree, ForgottenBracketIsToldWhereItOpened) {
-  EXPECT_EQ(refusal("a:\n  - {b: 1\n  - {b: 2}\n"), "f.yaml:2:5: this '{' is not closed by '}'; close it, or check the brackets inside");
-  EXPECT_EQ(refusal("a: {b: [1, 2}\n"), "f.yaml:1:8: this '[' is not closed by ']'; close it, or check the brackets inside");
+  EXPECT_EQ(refusal("a:\n  - {b: 1\n  - {b: 2}\n"),
+            "f.yaml:2:5: this '{' is not closed by '}'; close it, or check the brackets inside");
+  EXPECT_EQ(refusal("a: {b: [1, 2}\n"),
+            "f.yaml:1:8: this '[' is not closed by ']'; close it, or check the brackets inside");
 }
 
 TEST(YamlTree, LimitsHold) {
@@ -84,7 +90,8 @@ TEST(YamlTree, FieldsTellTheFirstKeyThatNobodyAskedFor) {
   Fields fields(*tree);
   EXPECT_NE(fields.take("a"), nullptr);
   EXPECT_EQ(fields.take("bees"), nullptr);
-  EXPECT_EQ(fields.done("a thing").error().text(), "f.yaml:2:1: a thing has no key 'bee'; did you mean 'bees'?");
+  EXPECT_EQ(fields.done("a thing").error().text(),
+            "f.yaml:2:1: a thing has no key 'bee'; did you mean 'bees'?");
   EXPECT_NE(fields.take("bee"), nullptr);
   EXPECT_TRUE(fields.done("a thing").ok());
 }
@@ -101,7 +108,8 @@ TEST(Sha256, PublishedMessages) {
   EXPECT_EQ(sha256("abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq"),
             "248d6a61d20638b8e5c026930c3e6039a33ce45964ff2167f6ecedd419db06c1");
   EXPECT_EQ(sha256(""), "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855");
-  EXPECT_EQ(sha256(std::string(1'000'000, 'a')), "cdc76e5c9914fb9281a1c7e284d73e67f1809a48a497200e046d39ccc7112cd0");
+  EXPECT_EQ(sha256(std::string(1'000'000, 'a')),
+            "cdc76e5c9914fb9281a1c7e284d73e67f1809a48a497200e046d39ccc7112cd0");
 }
 
 TEST(NearestName, OneSlipIsFoundAndStrangersAreNot) {
