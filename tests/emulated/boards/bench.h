@@ -13,7 +13,8 @@
 namespace tenterhook::emulated {
 
 inline BoardDescription demo(const std::string& name) {
-  auto read = read_parts(std::string(TH_SOURCE_DIR) + "/fixtures/emulated/boards/" + name + ".parts.yaml");
+  auto read =
+      read_parts(std::string(TH_SOURCE_DIR) + "/fixtures/emulated/boards/" + name + ".parts.yaml");
   EXPECT_TRUE(read.ok()) << (read.ok() ? "" : read.error().text());
   return read.ok() ? read.take() : BoardDescription{};
 }
@@ -50,7 +51,10 @@ inline BoardDescription one_gate(const std::string& type, const std::string& bui
   BoardDescription d;
   d.name = "one-gate";
   const bool valve = build.rfind("triode", 0) == 0 || build == "cathode-follower";
-  const double main = valve ? 30.0 : build.rfind("relay", 0) == 0 ? 24.0 : build == "ttl" ? 5.0 : 12.0;
+  const double main = valve                          ? 30.0
+                      : build.rfind("relay", 0) == 0 ? 24.0
+                      : build == "ttl"               ? 5.0
+                                                     : 12.0;
   d.rails.push_back({"main", main, 0, 0.0, false});
   if (valve) d.rails.push_back({"bias", -9.0, 1, 0.0, false});
   Element e;

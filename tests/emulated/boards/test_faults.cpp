@@ -104,8 +104,8 @@ TEST(SharedFaults, TwoAtOnceBothShow) {
 TEST(WeakValve, ShowsUnderLoadFirst) {
   Or good({}, true), half({"V1 weak 0.5"}, true), fifth({"V1 weak 0.2"}, true);
   const double level = good.y(true, false), under = good.loaded(true, false);
-  EXPECT_LT(std::fabs(half.y(true, false) - level), 0.5);        // half: inside any window
-  EXPECT_GT(level - fifth.y(true, false), 0.8);                  // a fifth: seen in the level
+  EXPECT_LT(std::fabs(half.y(true, false) - level), 0.5);  // half: inside any window
+  EXPECT_GT(level - fifth.y(true, false), 0.8);            // a fifth: seen in the level
   EXPECT_GT(under - half.loaded(true, false), level - half.y(true, false) + 0.15);
   EXPECT_GT(under - fifth.loaded(true, false), level - fifth.y(true, false) + 0.5);
 }
@@ -229,7 +229,8 @@ INSTANTIATE_TEST_SUITE_P(
         Reach{"shed-latch", "F1 stuck-high", 15}, Reach{"shed-latch", "SKIP stuck-high", 15},
         Reach{"shed-latch", "PICK stuck-low", 15}, Reach{"shed-latch", "PICK open", 15},
         Reach{"shed-latch", "d1 stuck-low", 15}, Reach{"shed-latch", "d1 open", 15},
-        Reach{"shed-latch", "d0 swapped-with d1", 15}, Reach{"shed-latch", "F0 swapped-with F1", 15},
+        Reach{"shed-latch", "d0 swapped-with d1", 15},
+        Reach{"shed-latch", "F0 swapped-with F1", 15},
         Reach{"shed-latch", "Q3 swapped-with Qn3", 15}, Reach{"shed-latch", "Q0 inverted", 15},
         Reach{"shed-latch", "D0a open", 15}, Reach{"shed-latch", "D3b open", 15},
         Reach{"shed-latch", "V0a dead", 15}, Reach{"shed-latch", "V1b dead", 15},
@@ -242,17 +243,19 @@ INSTANTIATE_TEST_SUITE_P(
         Reach{"pick-counter", "k2 stuck-high", 9}, Reach{"pick-counter", "T0c dead", 9},
         Reach{"pick-counter", "T1x dead", 9}, Reach{"pick-counter", "T2v dead", 9},
         Reach{"pick-counter", "N1 leaky 1 kohm", 4}, Reach{"pick-counter", "T0a bounce 1", 9},
-        Reach{"pick-counter", "STEP bounce 1", 9},
-        Reach{"shuttle-guard", "BOX_L stuck-low", 20}, Reach{"shuttle-guard", "trouble stuck-low", 20},
+        Reach{"pick-counter", "STEP bounce 1", 9}, Reach{"shuttle-guard", "BOX_L stuck-low", 20},
+        Reach{"shuttle-guard", "trouble stuck-low", 20},
         Reach{"shuttle-guard", "trouble stuck-high", 20}, Reach{"shuttle-guard", "boxed open", 20},
         Reach{"shuttle-guard", "K1 dead", 20}, Reach{"shuttle-guard", "K4 stuck-high", 20},
         Reach{"shuttle-guard", "K8 open", 20}, Reach{"shuttle-guard", "D1 open", 20},
-        Reach{"shuttle-guard", "PICK_OK swapped-with ALARM", 20}, Reach{"shuttle-guard", "ALARM weak 0.3", 1}),
+        Reach{"shuttle-guard", "PICK_OK swapped-with ALARM", 20},
+        Reach{"shuttle-guard", "ALARM weak 0.3", 1}),
     [](const testing::TestParamInfo<Reach>& p) { return "n" + std::to_string(p.index); });
 
 TEST(PlantedFault, LeavesTheSpreadOfOtherPartsAlone) {
   BoardTruth good = shed_latch(5), bad = shed_latch(5, {"F3 stuck-high"});
-  for (const char* line : {"Q0", "Q1", "Q2", "Qn0"}) EXPECT_NEAR(good.volts(line), bad.volts(line), 1e-3);
+  for (const char* line : {"Q0", "Q1", "Q2", "Qn0"})
+    EXPECT_NEAR(good.volts(line), bad.volts(line), 1e-3);
   EXPECT_GT(bad.volts("Q3"), 15.0);
 }
 
@@ -279,18 +282,19 @@ TEST_P(WrongFault, IsRefusedWithAHint) {
 
 INSTANTIATE_TEST_SUITE_P(
     Texts, WrongFault,
-    testing::Values(Wrong{"V0a", "too few words"}, Wrong{"", "too few words"},
-                    Wrong{"V0a daed", "did you mean 'dead'"}, Wrong{"V0q dead", "did you mean 'V0"},
-                    Wrong{"Q7 stuck-low", "did you mean 'Q"}, Wrong{"Q0 shorted-to", "lacks its value"},
-                    Wrong{"Q0 shorted-to Q9", "did you mean 'Q"}, Wrong{"Q0 stuck-low 3", "takes no value"},
-                    Wrong{"Q0 weak 1.5", "a fraction"}, Wrong{"Q0 weak much", "takes a number"},
-                    Wrong{"Q0 weak nan", "takes a number"}, Wrong{"Q0 slow 0.5", "a factor"},
-                    Wrong{"Q0 intermittent 2", "a probability"}, Wrong{"Q0 leaky -5", "a resistance"},
-                    Wrong{"Q0 leaky 10 volts", "write ohm"}, Wrong{"PICK bounce 1.5", "a count"},
-                    Wrong{"Q0 dead", "cannot be 'dead'"}, Wrong{"Q0 folds-back 1", "cannot be 'folds-back'"},
-                    Wrong{"V0a swapped-with V0b", "cannot be"}, Wrong{"plate inverted", "cannot be"},
-                    Wrong{"Q0 swapped-with Q0", "itself"}, Wrong{"Q0 swapped-with d0", "inner net"},
-                    Wrong{"fixture.drive.0 melted", "no fault 'melted'"}),
+    testing::Values(
+        Wrong{"V0a", "too few words"}, Wrong{"", "too few words"},
+        Wrong{"V0a daed", "did you mean 'dead'"}, Wrong{"V0q dead", "did you mean 'V0"},
+        Wrong{"Q7 stuck-low", "did you mean 'Q"}, Wrong{"Q0 shorted-to", "lacks its value"},
+        Wrong{"Q0 shorted-to Q9", "did you mean 'Q"}, Wrong{"Q0 stuck-low 3", "takes no value"},
+        Wrong{"Q0 weak 1.5", "a fraction"}, Wrong{"Q0 weak much", "takes a number"},
+        Wrong{"Q0 weak nan", "takes a number"}, Wrong{"Q0 slow 0.5", "a factor"},
+        Wrong{"Q0 intermittent 2", "a probability"}, Wrong{"Q0 leaky -5", "a resistance"},
+        Wrong{"Q0 leaky 10 volts", "write ohm"}, Wrong{"PICK bounce 1.5", "a count"},
+        Wrong{"Q0 dead", "cannot be 'dead'"}, Wrong{"Q0 folds-back 1", "cannot be 'folds-back'"},
+        Wrong{"V0a swapped-with V0b", "cannot be"}, Wrong{"plate inverted", "cannot be"},
+        Wrong{"Q0 swapped-with Q0", "itself"}, Wrong{"Q0 swapped-with d0", "inner net"},
+        Wrong{"fixture.drive.0 melted", "no fault 'melted'"}),
     [](const testing::TestParamInfo<Wrong>& p) { return "n" + std::to_string(p.index); });
 
 TEST(FaultText, CarriesUnits) {

@@ -69,7 +69,8 @@ TEST(FromBoard, ALineThatGoesBothWaysHasTwoLeads) {
 TEST(FromBoard, WindowsAndFamiliesChangeNothing) {
   files::Board other = board();
   other.rails[0].window = {Volts{0.0}, Volts{1.0}};
-  other.families["bus"].needs = {files::Window{Volts{3}, Volts{4}}, files::Window{Volts{5}, Volts{6}}};
+  other.families["bus"].needs = {files::Window{Volts{3}, Volts{4}},
+                                 files::Window{Volts{5}, Volts{6}}};
   other.families["bus"].gives = other.families["bus"].needs;
   BoardTruth a = bench(describe_board(board())), b = bench(describe_board(other));
   for (BoardTruth* t : {&a, &b}) {

@@ -40,14 +40,16 @@ TEST_P(EveryBuild, GivesTheFunctionTableOfEveryGate) {
       }
       truth.wait(0.05);
       EXPECT_EQ(truth.volts("Y") > middle, gate.one(ones, gate.inputs))
-          << gate.type << " of " << GetParam() << ", pattern " << pattern << ": " << truth.volts("Y") << " V";
+          << gate.type << " of " << GetParam() << ", pattern " << pattern << ": "
+          << truth.volts("Y") << " V";
     }
   }
 }
 
 INSTANTIATE_TEST_SUITE_P(Builds, EveryBuild,
-                         testing::Values("cathode-follower", "triode-inverter", "triode-nor", "relay", "diode",
-                                         "transistor", "open-collector", "tri-state", "4000b", "ttl", ""));
+                         testing::Values("cathode-follower", "triode-inverter", "triode-nor",
+                                         "relay", "diode", "transistor", "open-collector",
+                                         "tri-state", "4000b", "ttl", ""));
 
 BoardDescription flip_flop(const std::string& type, const std::string& build, int inputs) {
   BoardDescription d = one_gate(type, build, inputs);
@@ -119,7 +121,8 @@ TEST_P(EveryFlipFlop, TakesDataAtTheFallingEdgeWhenBuiltSo) {
 }
 
 INSTANTIATE_TEST_SUITE_P(Builds, EveryFlipFlop,
-                         testing::Values("triode-latch", "triode-flip-flop", "relay-latch", "transistor-flip-flop", ""));
+                         testing::Values("triode-latch", "triode-flip-flop", "relay-latch",
+                                         "transistor-flip-flop", ""));
 
 TEST(Latch, FollowsWhileEnabledAndHoldsAfter) {
   BoardDescription d = one_gate("d-latch", "triode-latch", 1);
@@ -166,7 +169,8 @@ TEST_P(EveryTriState, LetsGoOfItsLineWhenDisabled) {
   EXPECT_LT(t.volts("Y"), 0.35 * main);  // a driven low holds against a pull-up
   t.set("ENn", true);
   t.wait(0.05);
-  for (const double pulled : {0.2 * main, 0.8 * main}) {  // undriven: it goes where a weak source pulls it
+  for (const double pulled :
+       {0.2 * main, 0.8 * main}) {  // undriven: it goes where a weak source pulls it
     t.set_volts("Y", pulled, 100e3);
     t.wait(0.1);
     EXPECT_NEAR(t.volts("Y"), pulled, 0.1);

@@ -173,7 +173,9 @@ TEST(SkipLine, ForcesOnesAndOtherwisePassesThePattern) {
 TEST(Speed, HotBoardIsCheapToAsk) {
   auto board = make_board(demo("shed-latch"), 1, {});
   const auto start = std::chrono::steady_clock::now();
-  for (int r = 0; r < 3; ++r) (*board)->supply(0, r, {demo("shed-latch").rails[static_cast<std::size_t>(r)].nominal_volts, 50.0});
+  for (int r = 0; r < 3; ++r)
+    (*board)->supply(0, r,
+                     {demo("shed-latch").rails[static_cast<std::size_t>(r)].nominal_volts, 50.0});
   double sum = 0.0;
   const Picoseconds hot = 120'000'000'000'000;
   sum += (*board)->volts(hot, 7);

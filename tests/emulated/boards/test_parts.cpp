@@ -57,18 +57,24 @@ TEST_P(WrongParts, IsRefusedWithItsPlace) {
 
 INSTANTIATE_TEST_SUITE_P(
     Texts, WrongParts,
-    testing::Values(
-        Wrong{"parts: a\nrails: {p: {nominal: 5 V}}\n", "needs parts, rails, terminals and elements"},
-        Wrong{"parts: a\nrails: {p: {nominal: 5}}\nterminals: {A: {lead: drive.0}}\nelements: [{gate: not, in: [A], out: Y}]\n",
-              "quantity in V"},
-        Wrong{"parts: a\nrails: {p: {nominal: 5 V}}\nterminals: {F1..F0: {lead: drive.0}}\nelements: [{gate: not, in: [F0], out: Y}]\n",
-              "1 leads for 2 terminals"},
-        Wrong{"parts: a\nrails: {p: {nominal: 5 V}}\nterminals: {A: {lead: knob.0}}\nelements: [{gate: not, in: [A], out: Y}]\n",
-              "no lead"},
-        Wrong{"parts: a\nrails: {p: {nominal: 5 V}}\nterminals: {A: {lead: drive.0}}\nelements: [{gate: not, in: [A], outt: Y}]\n",
-              "outt"},
-        Wrong{"parts: a\nrails: {p: {nominal: 5 V}}\nterminals: {A: {lead: drive.0}}\nelements: [{gate: not, in: [A], out: Y, parts: [T1]}, {gate: not, in: [Y], out: Z, parts: [T1]}]\n",
-              "named twice"}),
+    testing::Values(Wrong{"parts: a\nrails: {p: {nominal: 5 V}}\n",
+                          "needs parts, rails, terminals and elements"},
+                    Wrong{"parts: a\nrails: {p: {nominal: 5}}\nterminals: {A: {lead: "
+                          "drive.0}}\nelements: [{gate: not, in: [A], out: Y}]\n",
+                          "quantity in V"},
+                    Wrong{"parts: a\nrails: {p: {nominal: 5 V}}\nterminals: {F1..F0: {lead: "
+                          "drive.0}}\nelements: [{gate: not, in: [F0], out: Y}]\n",
+                          "1 leads for 2 terminals"},
+                    Wrong{"parts: a\nrails: {p: {nominal: 5 V}}\nterminals: {A: {lead: "
+                          "knob.0}}\nelements: [{gate: not, in: [A], out: Y}]\n",
+                          "no lead"},
+                    Wrong{"parts: a\nrails: {p: {nominal: 5 V}}\nterminals: {A: {lead: "
+                          "drive.0}}\nelements: [{gate: not, in: [A], outt: Y}]\n",
+                          "outt"},
+                    Wrong{"parts: a\nrails: {p: {nominal: 5 V}}\nterminals: {A: {lead: "
+                          "drive.0}}\nelements: [{gate: not, in: [A], out: Y, parts: [T1]}, {gate: "
+                          "not, in: [Y], out: Z, parts: [T1]}]\n",
+                          "named twice"}),
     [](const testing::TestParamInfo<Wrong>& p) { return "n" + std::to_string(p.index); });
 
 TEST(Description, WithAGateThatCannotBeIsRefused) {

@@ -1,6 +1,6 @@
 // Filaments, warm-up and rails. Heater numbers: a 6.3 V, 300 mA filament fitted to a controlled
-// 11 s warm-up (peak 5.9-6.7 times; 1.44 A at 0.1 s, 0.82 at 0.5, 0.59 at 1, 0.43 at 2, 0.32 at 5 s;
-// below 1.5 times after 1.8 s; cathode at 90 / 99 % after 12 / 20 s).
+// 11 s warm-up (peak 5.9-6.7 times; 1.44 A at 0.1 s, 0.82 at 0.5, 0.59 at 1, 0.43 at 2, 0.32 at 5
+// s; below 1.5 times after 1.8 s; cathode at 90 / 99 % after 12 / 20 s).
 #include <cmath>
 
 #include "tests/emulated/boards/bench.h"
@@ -45,7 +45,8 @@ TEST(Filament, IntegrationAgreesWithAFineEulerOne) {
     heater.advance(0.1, 6.3);
     for (int i = 0; i < 5000; ++i) {
       const double ohms = 21.0 * tungsten_resistivity(kelvin) / tungsten_resistivity(1400);
-      kelvin += 20e-6 * (6.3 * 6.3 / ohms - k * (std::pow(kelvin, 4) - std::pow(kRoomKelvin, 4))) / 11.6e-3;
+      kelvin += 20e-6 * (6.3 * 6.3 / ohms - k * (std::pow(kelvin, 4) - std::pow(kRoomKelvin, 4))) /
+                11.6e-3;
     }
     worst = std::max(worst, std::fabs(kelvin - heater.kelvin()));
   }

@@ -226,7 +226,8 @@ TEST(PickCounter, CountsClearsAndGoesRound) {
 }
 
 TEST(Bounce, OfTheClockMakesACounterCountMore) {
-  EXPECT_EQ(count_after({"STEP bounce 1"}, 1), 3);  // up, down, up at the rise; and at the fall again
+  EXPECT_EQ(count_after({"STEP bounce 1"}, 1),
+            3);  // up, down, up at the rise; and at the fall again
   EXPECT_NE(count_after({"STEP bounce 2"}, 1), 1);
 }
 

@@ -13,7 +13,8 @@ namespace tenterhook::emulated {
 namespace {
 
 BoardDescription shed_latch() {
-  auto read = read_parts(std::string(TH_SOURCE_DIR) + "/fixtures/emulated/boards/shed-latch.parts.yaml");
+  auto read =
+      read_parts(std::string(TH_SOURCE_DIR) + "/fixtures/emulated/boards/shed-latch.parts.yaml");
   if (!read.ok()) throw std::runtime_error(read.error().text());
   return read.take();
 }
@@ -37,7 +38,8 @@ BoardDescription large(const std::string& build) {
     e.type = i % 5 == 0 ? "d-flip-flop" : i % 2 ? "nor" : "nand";
     e.build = build;
     for (int k = 0; k < (i % 5 == 0 ? 1 : 2); ++k) {
-      e.inputs.push_back(nets[nets.size() - 1 - draw.bits() % std::min<std::size_t>(nets.size(), 40)]);
+      e.inputs.push_back(
+          nets[nets.size() - 1 - draw.bits() % std::min<std::size_t>(nets.size(), 40)]);
     }
     if (i % 5 == 0) e.clock = "CK";
     e.outputs = {"n" + std::to_string(i)};
@@ -76,8 +78,10 @@ void step(benchmark::State& state, const BoardDescription& description, const st
     truth->pulse(clock, 200e-6);
     truth->wait(0.01);
   }
-  const double taken = std::chrono::duration<double>(std::chrono::steady_clock::now() - wall).count();
-  state.counters["real_time_ratio"] = static_cast<double>(truth->now() - start) / kPicosecondsPerSecond / taken;
+  const double taken =
+      std::chrono::duration<double>(std::chrono::steady_clock::now() - wall).count();
+  state.counters["real_time_ratio"] =
+      static_cast<double>(truth->now() - start) / kPicosecondsPerSecond / taken;
 }
 BENCHMARK_CAPTURE(step, shed_latch, shed_latch(), "PICK");
 BENCHMARK_CAPTURE(step, large_transistor, large("transistor"), "CK");
