@@ -99,7 +99,7 @@ std::string budget_text(const FrontEnd& f) {
 std::string text_of(const FrontEnd& f) {
   const auto fitted = [](Ohms r) { return r.value > 0.0 ? text(r) : std::string("not fitted"); };
   std::string out;
-  out += fmt::format("Parts (0.1 %, 25 ppm/K; capacitors 5 % C0G)\n");
+  out += fmt::format("Parts (0.1 %, 25 ppm/K; capacitors 2 % C0G)\n");
   out += fmt::format("  lead to node       {} parallel {}\n", text(f.parts.r_top), engineering(f.parts.c_top.value, "F"));
   out += fmt::format("  node to AREF       {} (AREF {} V)\n", fitted(f.r_ref), f.parts.aref.value);
   out += fmt::format("  node to ground     {} parallel {}\n", fitted(f.r_ground),

@@ -30,7 +30,6 @@ struct FrontEndParts {
   double resistor_tolerance = 0.001;
   double resistor_drift = 0.0005;      // 25 ppm/K over 20 K
   Farads c_top{10e-12};
-  double capacitor_tolerance = 0.05;
   Farads c_input{5e-12};               // of the buffer and its wiring
   Ohms r_series{2200.0};               // limits the clamp current of a step
   Volts buffer_offset{0.002};
