@@ -6,41 +6,13 @@
 #include <cmath>
 
 #include "host/report/findings.h"
+#include "host/report/markup.h"
 
 namespace tenterhook::report {
 namespace {
 
 using measure::Reading;
 using measure::Verdict;
-
-// XML 1.0: besides markup, most control characters may not stand in a document at all. Bytes that
-// are no UTF-8 are replaced likewise.
-std::string xml(const std::string& text) {
-  std::string out;
-  for (std::size_t i = 0; i < text.size(); ++i) {
-    const auto c = static_cast<unsigned char>(text[i]);
-    if (c == '&') out += "&amp;";
-    else if (c == '<') out += "&lt;";
-    else if (c == '>') out += "&gt;";
-    else if (c == '"') out += "&quot;";
-    else if (c < 0x20) out += c == '\n' ? "&#10;" : c == '\t' ? "&#9;" : " ";
-    else if (c < 0x80) out += text[i];
-    else {
-      const std::size_t length = c >= 0xf0 && c < 0xf5 ? 4 : c >= 0xe0 ? 3 : c >= 0xc2 ? 2 : 0;
-      bool whole = length > 0 && c < 0xf5 && i + length <= text.size();
-      for (std::size_t k = 1; whole && k < length; ++k) {
-        whole = (static_cast<unsigned char>(text[i + k]) & 0xc0) == 0x80;
-      }
-      if (whole) {
-        out += text.substr(i, length);
-        i += length - 1;
-      } else {
-        out += "\xef\xbf\xbd";
-      }
-    }
-  }
-  return out;
-}
 
 std::string seconds(double s) { return fmt::format("{:.6f}", std::isfinite(s) ? std::max(0.0, s) : 0.0); }
 
@@ -85,7 +57,7 @@ std::string test_case(const record::RunRecord& run, std::size_t i) {
   const record::StepRecord& step = run.steps[i];
   const double end = i + 1 < run.steps.size() ? run.steps[i + 1].time_s : run.time.total_s;
   std::string text = fmt::format("    <testcase name=\"{}\" classname=\"{}\" time=\"{}\"",
-                                 xml(title_of(step)), xml(run.board), seconds(end - step.time_s));
+                                 escaped(title_of(step)), escaped(run.board), seconds(end - step.time_s));
   const Verdict worst = worst_of(step);
   if (worst == Verdict::pass) return text + "/>\n";
   std::string lines, details;
@@ -97,14 +69,14 @@ std::string test_case(const record::RunRecord& run, std::size_t i) {
   const char* element = worst == Verdict::fail ? "failure" : "error";
   return text + fmt::format(">\n      <{0} type=\"{1}\" message=\"{2}\">{3}</{0}>\n    </testcase>\n",
                             element, worst == Verdict::fail ? "outside-window" : "unsure",
-                            xml(lines), xml(details));
+                            escaped(lines), escaped(details));
 }
 
 std::string properties_of(const record::RunRecord& run) {
   std::string text = "    <properties>\n";
   const auto add = [&text](const char* name, const std::string& value) {
     if (value.empty()) return;
-    text += fmt::format("      <property name=\"{}\" value=\"{}\"/>\n", name, xml(value));
+    text += fmt::format("      <property name=\"{}\" value=\"{}\"/>\n", name, escaped(value));
   };
   add("run", std::to_string(run.number));
   add("uid", run.uid);
@@ -185,7 +157,7 @@ std::string junit_xml(const record::RunRecord& run) {
     cases += fmt::format("    <testcase name=\"the run comes to its end\" classname=\"{}\" "
                          "time=\"0.000000\">\n      <error type=\"{}\" message=\"{}\"></error>\n"
                          "    </testcase>\n",
-                         xml(run.board), xml(run.aborted ? run.aborted->cause : "cut-short"), xml(why));
+                         escaped(run.board), escaped(run.aborted ? run.aborted->cause : "cut-short"), escaped(why));
   }
   const std::string suite = run.vectors.empty() ? run.kind : run.vectors;
   return fmt::format(
@@ -194,9 +166,9 @@ std::string junit_xml(const record::RunRecord& run) {
       "tests=\"{}\" failures=\"{}\" errors=\"{}\" time=\"{}\">\n{}{}"
       "    <system-out>{}</system-out>\n    <system-err>{}</system-err>\n  </testsuite>\n"
       "</testsuites>\n",
-      xml(run.board), xml(suite), xml(run.started.substr(0, 19)), tests, failures, errors,
-      seconds(run.time.total_s), properties_of(run), cases, xml(verdict_sentence(run)),
-      xml(fmt::format("{}", fmt::join(run.warnings, "\n"))));
+      escaped(run.board), escaped(suite), escaped(run.started.substr(0, 19)), tests, failures, errors,
+      seconds(run.time.total_s), properties_of(run), cases, escaped(verdict_sentence(run)),
+      escaped(fmt::format("{}", fmt::join(run.warnings, "\n"))));
 }
 
 std::string tap(const record::RunRecord& run) {

@@ -9,6 +9,7 @@
 
 #include "host/commands/compare.h"
 #include "host/commands/history.h"
+#include "host/commands/report.h"
 #include "host/commands/show.h"
 #include "host/commands/trend.h"
 #include "host/record/store.h"
@@ -178,6 +179,16 @@ TEST_F(Review, CompareOfStrangersIsRefused) {
   const Answer answer = ask(compare, CompareOptions{"1", "4", path_, ""});
   EXPECT_EQ(answer.code, 2);
   EXPECT_THAT(answer.err, HasSubstr("in common"));
+}
+
+TEST_F(Review, ReportWritesOnePage) {
+  const std::string file = (folder_ / "page.html").string();
+  const Answer answer = ask(report, ReportOptions{"2", path_, file, false});
+  EXPECT_EQ(answer.code, 0);
+  EXPECT_EQ(answer.out, file + "\n");
+  EXPECT_THAT(ask(report, ReportOptions{"2", path_, "-", false}).out, HasSubstr("</html>"));
+  EXPECT_EQ(ask(report, ReportOptions{"2", path_, (folder_ / "no" / "x.html").string(), true}).code, 3);
+  EXPECT_EQ(ask(report, ReportOptions{"99", path_, file, true}).code, 2);
 }
 
 // Twelve weekly runs of board 005 whose Q2 high sinks 50 mV a week from 23 V: 22 V is 8 weeks off.

@@ -1,10 +1,11 @@
-// Prints every screen of host/report for the eye: screens pass|fail|unsure|stop|live [width].
+// Prints every screen of host/report for the eye: screens pass|fail|unsure|stop|live [width [html]].
 #include <unistd.h>
 
 #include <cstdlib>
 #include <iostream>
 #include <string>
 
+#include "host/report/html.h"
 #include "host/report/terminal.h"
 #include "tests/unit/record/scenario.h"
 
@@ -46,7 +47,9 @@ int main(int argc, char** argv) {
   run.number = 17;
   run.uid = "01KAXY0V6G3W5Z8T2QF4N7M9RC";
   run.complete = true;
-  if (what == "live") {
+  if (argc > 3) {  // screens WHAT WIDTH html: the page instead
+    std::cout << report::html_page(run);
+  } else if (what == "live") {
     play(run, screen);
   } else {
     std::cout << report::whole_run(run, screen);
