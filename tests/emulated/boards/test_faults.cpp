@@ -51,6 +51,21 @@ TEST(InputDiode, OpenIsDeafOnThatInputOnly) {
   EXPECT_NEAR(bad.y(true, true), good.y(true, true), 0.2);
 }
 
+TEST(InputDiode, NamedByItsPinIsThatOne) {
+  BoardDescription d = one_gate("or", "cathode-follower", 2);
+  d.elements[0].pin_parts = {{"in1", "D8"}, {"in2", "D7"}, {"out", "V9"}};
+  BoardTruth t = bench(d, 7, {"D7 open"});
+  t.power_up(1.0);
+  t.set("A", true);
+  t.set("B", false);
+  t.wait(0.02);
+  EXPECT_GT(t.volts("Y"), 20.0);
+  t.set("A", false);
+  t.set("B", true);
+  t.wait(0.02);
+  EXPECT_LT(t.volts("Y"), 2.0);
+}
+
 TEST(InputDiode, ShortedShowsOnlyAtTheInputPins) {
   Or good, bad({"D1 shorted-to Y"});
   // The input driver is a real one: some kilohms. A low at A is pulled up by a high at B.

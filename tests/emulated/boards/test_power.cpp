@@ -154,6 +154,18 @@ TEST(Rails, FoldBackLimitsTheCurrentAndDropsTheVolts) {
   EXPECT_LT(t.volts("heater"), 3.0);
 }
 
+TEST(Filament, BelongsToAValveGateWithoutNamedParts) {
+  BoardDescription d = one_gate("not", "triode-inverter", 1);
+  d.rails.push_back({"heater", 6.3, 2, 0.0, true});
+  BoardTruth t = bench(d);
+  t.set("A", false);
+  t.power_up(1.0);
+  EXPECT_LT(t.volts("Y"), -5.0);
+  t.wait(60.0);
+  EXPECT_NEAR(t.rail_amps("heater"), 0.365, 0.03);
+  EXPECT_GT(t.volts("Y"), 22.0);
+}
+
 TEST(DeadFilament, DrawsNothing) {
   BoardTruth good = shed_latch(), bad = shed_latch(1, {"V2d dead"});
   EXPECT_NEAR(good.rail_amps("heater") - bad.rail_amps("heater"), 0.365, 0.02);
