@@ -17,7 +17,6 @@ constexpr std::size_t kBarrenStepsMax = 14;    // chosen steps in a row that sho
 constexpr std::size_t kStepsMax = 4000;
 constexpr std::size_t kWalkStepsMax = 64;      // length of one random walk
 constexpr std::size_t kWalksMax = 200;         // faults walked for, in all
-constexpr std::size_t kCaseStatesMax = 8;      // power-up states tried in all combinations
 constexpr double kSearchWork = 4e8;            // node visits for the search, at effort 1
 constexpr double kTrimWork = 4e8;              // node visits for taking out, at effort 1
 
@@ -31,6 +30,29 @@ std::vector<Bit> rest_levels(const Netlist& n) {
   std::vector<Bit> rest;
   for (const Netlist::Terminal& t : n.inputs) rest.push_back(t.rest);
   return rest;
+}
+
+// Inputs on shared nets: the fixture can let them go.
+std::vector<std::uint8_t> shared_inputs(const Netlist& n) {
+  std::vector<std::uint8_t> shared;
+  for (const Netlist::Terminal& t : n.inputs) shared.push_back(t.raw != t.node ? 1 : 0);
+  return shared;
+}
+
+// Relays of one step move in any order: a step that drives or lets go a shared line must change nothing
+// else, or the fixture and a gate could meet on it for a moment.
+bool mixes(const std::vector<std::uint8_t>& shared, const std::vector<Bit>& before, const std::vector<Bit>& after) {
+  bool shared_moved = false, other_moved = false;
+  for (std::size_t i = 0; i < before.size(); ++i)
+    if (before[i] != after[i]) (shared[i] != 0 ? shared_moved : other_moved) = true;
+  return shared_moved && other_moved;
+}
+
+// Undoes one kind of change of a step that mixes them.
+void unmix(const std::vector<std::uint8_t>& shared, const std::vector<Bit>& before, std::vector<Bit>& after, bool keep_shared) {
+  if (!mixes(shared, before, after)) return;
+  for (std::size_t i = 0; i < before.size(); ++i)
+    if ((shared[i] != 0) != keep_shared) after[i] = before[i];
 }
 
 // Steps with only what changes.
@@ -60,8 +82,7 @@ class SequenceSearch {
       for (std::uint32_t i = 0; i < n.inputs.size(); ++i)
         if (n.inputs[i].line == n.outputs[o].line) output_input_.back() = static_cast<int>(i);
     }
-    can_release_.assign(n.inputs.size(), 0);
-    for (std::size_t i = 0; i < n.inputs.size(); ++i) can_release_[i] = n.inputs[i].raw != n.inputs[i].node ? 1 : 0;
+    can_release_ = shared_inputs(n);
   }
 
   std::vector<Move> run() {
@@ -127,11 +148,7 @@ class SequenceSearch {
     Word seen = no_lanes();
     for (std::uint32_t o = 0; o < n_.outputs.size(); ++o) {
       if (output_input_[o] >= 0 && level[static_cast<std::size_t>(output_input_[o])] != Bit::undriven) continue;
-      const Planes v = m.shown(o);
-      const bool lo = test(v.lo, 0), hi = test(v.hi, 0);
-      if (lo && !hi) seen |= v.hi & ~v.lo;
-      if (hi && !lo) seen |= v.lo & ~v.hi;
-      if (!lo && !hi) seen |= v.lo ^ v.hi;
+      seen |= contradicts(m.shown(o), m.read_output(o, 0), n_.outputs[o].high);
     }
     return seen;
   }
@@ -173,6 +190,7 @@ class SequenceSearch {
         m.level[i] = random_level(i);
         if (flips != levels_.size() && m.level[i] == old) m.level[i] = old == Bit::one ? Bit::zero : Bit::one;
       }
+      unmix(can_release_, now_, m.level, random_() % 2 != 0);
       list.push_back(m);
     }
     return list;
@@ -320,6 +338,10 @@ class SequenceSearch {
         for (std::size_t k = 0; k < flips && !levels_.empty(); ++k) {
           const std::size_t i = levels_[random_() % levels_.size()];
           m.level[i] = random_level(i);
+        }
+        unmix(can_release_, at[l], m.level, random_() % 2 != 0);
+        for (const std::uint32_t i : levels_) {
+          if (m.level[i] == at[l][i]) continue;
           good.set(i, m.level[i], one_lane(l));
           bad.set(i, m.level[i], one_lane(l));
         }
@@ -363,7 +385,9 @@ class SequenceSearch {
     for (std::size_t i = 0; i < n_.states.size() && unknown.size() < kLanes / 2; ++i)
       if (bad.read(n_.states[i].node, 0) == Bit::any) unknown.push_back(i);
     if (unknown.empty()) return false;
-    const bool all = unknown.size() <= kCaseStatesMax;
+    const std::vector<std::size_t> elements = case_elements(n_, unknown);
+    const bool all = !elements.empty();
+    if (all) unknown = elements;
     const std::size_t lanes = all ? std::size_t{1} << unknown.size() : 2 * unknown.size();
     bad.power_up();
     good.settle();
@@ -427,13 +451,7 @@ class SequenceSearch {
     Word seen = no_lanes();
     for (std::uint32_t o = 0; o < n_.outputs.size(); ++o) {
       if (output_input_[o] >= 0 && level[static_cast<std::size_t>(output_input_[o])] != Bit::undriven) continue;
-      const Planes b = bad.shown(o);
-      switch (good.read_output(o, 0)) {
-        case Bit::zero: seen |= b.hi & ~b.lo; break;
-        case Bit::one: seen |= b.lo & ~b.hi; break;
-        case Bit::undriven: seen |= b.lo ^ b.hi; break;
-        case Bit::any: break;
-      }
+      seen |= contradicts(bad.shown(o), good.read_output(o, 0), n_.outputs[o].high);
     }
     return seen;
   }
@@ -464,7 +482,8 @@ class SequenceSearch {
       }
       const Planes g = good.shown(o), b = bad.shown(o);
       const Word zero = g.lo & ~g.hi, one = g.hi & ~g.lo, off = ~(g.lo | g.hi);
-      seen |= judged & ((zero & b.hi & ~b.lo) | (one & b.lo & ~b.hi) | (off & (b.lo ^ b.hi)));
+      for (const auto& [lanes, bit] : {std::pair{zero, Bit::zero}, std::pair{one, Bit::one}, std::pair{off, Bit::undriven}})
+        if (any(lanes)) seen |= judged & lanes & contradicts(b, bit, n_.outputs[o].high);
     }
     return seen;
   }
@@ -529,6 +548,12 @@ class Trimmer {
     bool shared = false;
     for (const Netlist::Terminal& t : n_.inputs) shared |= t.raw != t.node;
     if (!shared) return true;
+    const std::vector<std::uint8_t> may_release = shared_inputs(n_);
+    std::vector<Bit> before = rest_levels(n_);
+    for (const Move& move : moves) {
+      if (mixes(may_release, before, move.level)) return false;
+      before = move.level;
+    }
     Machines m(n_);
     m.settle();
     for (const SequenceStep& step : as_steps(n_, moves)) {

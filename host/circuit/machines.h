@@ -54,6 +54,7 @@ class Machines {
   void pulse(std::size_t input, int count, const Word& where);
   void pulse(std::size_t input, int count) { pulse(input, count, all_lanes()); }
 
+  const Netlist& netlist() const { return netlist_; }
   const Planes& at(NodeId node) const { return value_[node]; }
   // What a lead on output terminal `output` shows: undriven only if the shared net is.
   Planes shown(std::size_t output) const;

@@ -307,13 +307,17 @@ class Builder {
     return static_cast<NodeId>(out_.op.size() - 1);
   }
 
+  bool one_is_low(const files::Line& line) const {
+    const auto family = board_.families.find(line.family);
+    return family != board_.families.end() && family->second.one_is_low;
+  }
+
   Bit pull_level(const files::Line& line) const {
     const std::optional<files::Load>& pull = line.pull ? line.pull : line.load;
     if (!pull) return Bit::undriven;
     bool high = false;
     for (const files::Rail& rail : board_.rails) high = high || (rail.name == pull->to && rail.nominal.value > 0.0);
-    const auto family = board_.families.find(line.family);
-    const bool inverted = family != board_.families.end() && family->second.one_is_low;
+    const bool inverted = one_is_low(line);
     return high != inverted ? Bit::one : Bit::zero;
   }
 
@@ -416,13 +420,14 @@ class Builder {
       if (line.kind == LineKind::probe) continue;
       const std::uint32_t i = net(line.name);
       Net& n = nets_[i];
+      const Bit high = one_is_low(line) ? Bit::zero : Bit::one;
       if (line.kind != LineKind::output)
-        out_.inputs.push_back({line.name, n.fixture, n.raw, line.kind == LineKind::clock, line.rest});
+        out_.inputs.push_back({line.name, n.fixture, n.raw, line.kind == LineKind::clock, line.rest, high});
       if (line.kind != LineKind::output && line.kind != LineKind::both) continue;
       if (line.kind == LineKind::both && n.drivers.empty()) continue;
       NodeId shown = n.stem;
       if (n.readers > 1) shown = add(Op::buf, {Site::Kind::lead, i, -1, ""}, {n.stem});
-      out_.outputs.push_back({line.name, shown, n.raw, false, Bit::any});
+      out_.outputs.push_back({line.name, shown, n.raw, false, Bit::any, high});
     }
   }
 

@@ -86,6 +86,7 @@ struct Netlist {
     NodeId raw = kNoNode;   // output: the same before `clean`
     bool clock = false;
     files::Bit rest = files::Bit::zero;
+    files::Bit high = files::Bit::one;  // the logic value that is the high level
   };
   std::vector<Terminal> inputs;   // lines of kind input, clock, both; board order
   std::vector<Terminal> outputs;  // lines of kind output, both; board order

@@ -11,7 +11,6 @@ namespace {
 
 using files::Bit;
 
-constexpr std::size_t kMaxCaseStates = 8;      // 2^8 power-up states fill the lanes
 constexpr std::size_t kMaxElementsTried = 64;  // of one faulty machine, each by itself
 
 std::unordered_map<std::string, std::uint32_t> terminal_index(const std::vector<Netlist::Terminal>& terminals) {
@@ -59,8 +58,8 @@ class CaseSplit {
     }
     one_element_each(faults, shown);
     for (const auto& [fault, unknown] : unknown_)
-      if (shown[fault] < 0 && unknown.size() > 1 && unknown.size() <= kMaxCaseStates)
-        shown[fault] = all_elements(faults[fault], unknown);
+      if (const auto elements = case_elements(n_, unknown); shown[fault] < 0 && elements.size() > 1)
+        shown[fault] = all_elements(faults[fault], elements);
   }
 
  private:
@@ -130,15 +129,47 @@ void apply_step(Machines& machines, const SequenceStep& step) {
   for (const auto& [input, count] : step.pulse) machines.pulse(input, count);
 }
 
+Word contradicts(const Planes& shown, Bit expected, Bit high) {
+  Word seen = no_lanes();
+  if (expected == Bit::zero) seen = shown.hi & ~shown.lo;
+  if (expected == Bit::one) seen = shown.lo & ~shown.hi;
+  if (expected == Bit::undriven) seen = shown.lo ^ shown.hi;
+  if (expected == high) seen |= ~(shown.lo | shown.hi);
+  return seen;
+}
+
 Word contradictions(const Machines& machines, const SequenceStep& step) {
   Word seen = no_lanes();
-  for (const auto& [output, bit] : step.judge) {
-    const Planes v = machines.shown(output);
-    if (bit == Bit::zero) seen |= v.hi & ~v.lo;
-    if (bit == Bit::one) seen |= v.lo & ~v.hi;
-    if (bit == Bit::undriven) seen |= v.lo ^ v.hi;
-  }
+  for (const auto& [output, bit] : step.judge) seen |= contradicts(machines.shown(output), bit, machines.netlist().outputs[output].high);
   return seen;
+}
+
+std::vector<std::size_t> case_elements(const Netlist& n, const std::vector<std::size_t>& unknown) {
+  if (unknown.size() > kMaxCaseStates) return {};
+  std::vector<std::size_t> elements = unknown;
+  std::unordered_map<NodeId, std::size_t> element_of;
+  for (std::size_t i = 0; i < n.states.size(); ++i) element_of[n.states[i].node] = i;
+  std::vector<std::uint8_t> visited(n.size(), 0), taken(n.states.size(), 0);
+  for (const std::size_t i : unknown) taken[i] = 1;
+  for (std::size_t k = 0; k < elements.size() && elements.size() < kMaxCaseStates; ++k) {
+    const StateElement& s = n.states[elements[k]];
+    std::vector<NodeId> stack;
+    for (const NodeId pin : {s.clock, s.set, s.clear})
+      if (pin != kNoNode) stack.push_back(pin);
+    while (!stack.empty() && elements.size() < kMaxCaseStates) {
+      const NodeId node = stack.back();
+      stack.pop_back();
+      if (visited[node] != 0) continue;
+      visited[node] = 1;
+      const auto element = element_of.find(node);
+      if (element != element_of.end() && taken[element->second] == 0) {
+        taken[element->second] = 1;
+        elements.push_back(element->second);
+      }
+      stack.insert(stack.end(), n.fanin.begin() + n.fanin_begin[node], n.fanin.begin() + n.fanin_begin[node + 1]);
+    }
+  }
+  return elements;
 }
 
 Result<Sequence> compile_sequence(const Netlist& netlist, const std::vector<files::Step>& steps) {

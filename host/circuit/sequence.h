@@ -36,8 +36,17 @@ Result<Sequence> compile_sequence(const Netlist& netlist, const std::vector<file
 void judge_by_circuit(const Netlist& netlist, std::vector<SequenceStep>& steps);
 
 void apply_step(Machines& machines, const SequenceStep& step);
+// Lanes in which a lead certainly contradicts what is expected of it: the other level, any level where
+// none may be driven, and an undriven lead where a high is expected (an open lead reads as a low).
+Word contradicts(const Planes& shown, files::Bit expected, files::Bit high);
 // Lanes whose outputs certainly contradict what the step expects.
 Word contradictions(const Machines& machines, const SequenceStep& step);
+
+// The elements whose power-up states are tried in all combinations for a faulty machine that leaves
+// `unknown` uninitialised: those, and what may clock, set or clear them; at most kMaxCaseStates, or
+// none when `unknown` alone is more.
+inline constexpr std::size_t kMaxCaseStates = 8;  // 2^8 power-up states fill the lanes
+std::vector<std::size_t> case_elements(const Netlist& netlist, const std::vector<std::size_t>& unknown);
 
 // First step at which each fault certainly shows, whatever the power-up state; or -1. `open` shows
 // when the wire shows stuck at either level. A fault that keeps an element from ever being initialised
