@@ -49,7 +49,8 @@ Status Session::Impl::begin() {
   line_.set_sent(0, sender_.generation());
   assembler_.restart();
   fault_.reset();
-  ended_ = foreign_status_ = idle_seen_ = false;
+  ended_ = foreign_status_ = false;
+  idle_since_.reset();
   last_heard_ = line_.now();
   in_session_ = true;
   line_.keep_alive(true);
@@ -106,8 +107,7 @@ Result<ExecuteReport> Session::Impl::stream(std::span<const std::uint8_t> progra
     at_start_.time_relay_us = at_start_.time_wait_us = at_start_.time_convert_us = 0;
     at_start_.time_pulse_us = at_start_.time_starved_us = at_start_.time_total_us = 0;
   } else {
-    TH_TRY(ask(wire::Ask::counters));
-    at_start_ = device_;
+    at_start_ = device_;  // as the last execute() left them: asking again would cost a round trip
   }
   ended_ = false;
   if (!fault_) {

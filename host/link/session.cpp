@@ -19,6 +19,8 @@ constexpr Seconds kBeatSpacing{0.002};      // so that one is answered before th
 constexpr Seconds kGapQuiet{wire::kGapQuietMs * 1e-3};
 constexpr Seconds kProbeQuiet{0.005};
 constexpr Seconds kStopEvery{wire::kHeartbeatMs * 1e-3};
+constexpr Seconds kIdleAskEvery{0.02};
+constexpr Seconds kIdleMax{1.0};            // the fixture has then sent its last results nine times
 constexpr Seconds kPaused{0.15};            // this thread did not run for so long: no proof of silence
 constexpr Seconds kSlowRoundTrip{0.008};    // half of the usual bridge's latency timer
 constexpr int kRoundTrips = 3;
@@ -221,7 +223,7 @@ Status Session::Impl::turn(Seconds patience) {
   last_turn_ = line_.now();
   for (const Frame& frame : frames_) TH_TRY(take(frame));
   if (foreign_status_) TH_TRY(check_reset());
-  if (std::exchange(idle_seen_, false)) TH_TRY(line_.send(wire::Type::query, wire::Query{wire::Ask::status}));
+  TH_TRY(check_idle());
   TH_TRY(send_due());
   return check_silence();
 }
@@ -327,7 +329,7 @@ void Session::Impl::take_ack(const Frame& frame) {
   wire::Ack ack;
   if (!in_session_ || !wire::decode(frame.payload.data(), frame.size, ack)) return;
   // Idle though nothing has ended: reset, and by chance with an epoch like ours. Its Status will tell.
-  if (ack.state == wire::State::idle && !ended_) idle_seen_ = true;
+  if (ack.state == wire::State::idle && !ended_ && !idle_since_) idle_since_ = line_.now();
   if (!sender_.under_way()) return;
   const bool progress = wire::before(sender_.base(), frame.header.ack);
   if (progress) return;
@@ -353,6 +355,7 @@ Status Session::Impl::take_result(const Frame& frame) {
     return acknowledge(wire::kHeartbeatGap, last_gap_, kGapQuiet);
   }
   ++expected_;
+  idle_since_.reset();
   line_.set_expected(expected_);
   unacknowledged_bytes_ += frame.size;
   line_.acknowledge_by(line_.now() + (unacknowledged_bytes_ >= wire::kAckBytes ? Seconds{0.0} : kAckWithin));
@@ -375,6 +378,18 @@ Status Session::Impl::deliver(const Frame& frame) {
   if (ours && awaited_mark_ == milestone.id) awaited_mark_.reset();
   if (!ours && sink_ != nullptr && sink_->milestone) sink_->milestone(milestone);
   return {};
+}
+
+// The fixture says idle in the middle: it was reset (its Status will tell), or its last results are on
+// their way, for a bounded time.
+Status Session::Impl::check_idle() {
+  if (ended_ || stopping_ || !in_session_) idle_since_.reset();
+  if (!idle_since_) return {};
+  const Seconds now = line_.now();
+  if (now - *idle_since_ > kIdleMax) return lost("the fixture is done, but its last results do not arrive");
+  if (now - last_idle_ask_ < kIdleAskEvery) return {};
+  last_idle_ask_ = now;
+  return line_.send(wire::Type::query, wire::Query{wire::Ask::status});
 }
 
 // A Status of another session: left over from before, or the fixture has forgotten ours.

@@ -94,7 +94,8 @@ struct FaultReport {
   int others = 0;      // further faults after this one
 };
 
-// What the fixture's own clock says, of one execute().
+// What the fixture's own clock says, of one execute(); starved and total with the pause before it, when
+// the program was left waiting. Instructions between operations are in the operation that follows.
 struct DeviceTimes {
   Seconds relay{}, wait{}, convert{}, pulse{}, starved{}, total{};
 };

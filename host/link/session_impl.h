@@ -57,6 +57,7 @@ class Session::Impl {
   Status acknowledge(std::uint8_t flags, Seconds& last, Seconds quiet);
   Status check_silence();
   Status check_reset();                    // after a Status of another session
+  Status check_idle();
   Status check_cancelled();
   Error no_greeting(std::uint64_t bytes, std::uint64_t damaged) const;
   Status ask_once_for_counters();
@@ -113,7 +114,8 @@ class Session::Impl {
   std::uint32_t next_mark_ = 0;
   std::optional<std::uint32_t> awaited_mark_;
   bool foreign_status_ = false;  // a Status of another session came: was it reset?
-  bool idle_seen_ = false;       // an Ack said idle in the middle
+  std::optional<Seconds> idle_since_;  // an Ack said idle in the middle, and nothing came since
+  Seconds last_idle_ask_{-1e9};
   wire::Counters at_start_{};    // device's counters when this execute() began
 
   // counters of this end
