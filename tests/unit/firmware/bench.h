@@ -147,7 +147,7 @@ class Bench {
       service();
       Picoseconds next = deadline;
       if (heartbeats) next = std::min(next, last_sent + wire::kHeartbeatMs * kMs);
-      if (base_ < queue_.size()) next = std::min(next, progress_ + resend_after_);
+      if (base_ < next_) next = std::min(next, progress_ + resend_after_);
       if (ack_due_at_ >= 0) next = std::min(next, ack_due_at_);
       Bytes in;
       firmware.run(std::max(next, firmware.now() + 1), in);
