@@ -218,7 +218,9 @@ TEST(BuildPack, NothingDrivesARelayOrARailAtReset) {
   EXPECT_TRUE(held("CHAIN_OE_N", "+5V"));
   EXPECT_FALSE(held("CHAIN_DATA", "GND"));  // the rule can fail
   // The rail switches and the fast lines hang on RUN as well as on their own pin.
-  for (const char* pin : {"U82_%.RUN", "U5_%.RUN"}) EXPECT_TRUE(all_nets().at("RUN").count(pin)) << pin;
+  // (a rail switch by its jumper J8: RUN, or RUN delayed by 40 ms for a rail that protects others).
+  for (const char* pin : {"J8_%.on", "U5_%.RUN"}) EXPECT_TRUE(all_nets().at("RUN").count(pin)) << pin;
+  EXPECT_TRUE(all_nets().at("RUN_HELD").count("J8_%.off"));
   EXPECT_THAT(part("U4_%").about, testing::HasSubstr("pull-down on each input"));
 }
 
@@ -293,6 +295,22 @@ TEST(BuildPack, TheDescriptionClaimsWhatIsDrawn) {
   EXPECT_DOUBLE_EQ(fixture->fast.series.value, value_of("R55_%"));
   ASSERT_TRUE(fixture->rails[0].pre_charge.has_value());
   EXPECT_DOUBLE_EQ(fixture->rails[0].pre_charge->value, value_of("R81_%"));
+}
+
+TEST(BuildPack, TheSmallFixtureFollowsFromItsSpan) {
+  auto fixture = files::read_fixture("fixtures/breadboard-eight/fixture.yaml");
+  ASSERT_TRUE(fixture.ok()) << fixture.error().text();
+  const predict::FrontEnd f = predict::design_front_end({Volts{-8}, Volts{40}, {}}).take();
+  EXPECT_EQ(fixture->sense.channels, 8);
+  EXPECT_EQ(fixture->rails.size(), 1u);
+  EXPECT_NEAR(fixture->sense.offset.value, f.offset.value, 0.002);
+  EXPECT_NEAR(fixture->sense.per_count.value, f.per_count.value, 5e-6);
+  EXPECT_NEAR(fixture->sense.open_reads.value, f.open_reads.value, 0.001);
+  EXPECT_NEAR(fixture->sense.divider.value, f.input.value, 500.0);
+  EXPECT_NEAR(fixture->sense.span_max.value, f.span_max.value, 0.01);
+  // The same firmware and chain: every channel exists on the large fixture too.
+  EXPECT_LE(fixture->drive.channels, map::kDrives);
+  EXPECT_LE(fixture->sense.channels, 16);  // one multiplexer
 }
 
 TEST(Schematic, DrawingMistakesAreFound) {
