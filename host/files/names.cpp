@@ -11,6 +11,7 @@ namespace tenterhook::files {
 namespace {
 
 constexpr int kMaxIndex = 9999;
+constexpr std::size_t kLongestName = 64;  // names are copied into every step
 
 bool digit(char c) {
   return c >= '0' && c <= '9';
@@ -79,13 +80,17 @@ bool is_reserved(std::string_view text) {
 }
 
 bool is_name(std::string_view text) {
-  if (text.empty() || !letter_or_line(text[0]) || is_reserved(text)) return false;
+  if (text.empty() || text.size() > kLongestName || !letter_or_line(text[0]) || is_reserved(text)) {
+    return false;
+  }
   return std::all_of(text.begin(), text.end(),
                      [](char c) { return letter_or_line(c) || digit(c); });
 }
 
 bool is_label(std::string_view text) {
-  if (text.empty() || !(letter_or_line(text[0]) || digit(text[0]))) return false;
+  if (text.empty() || text.size() > kLongestName || !(letter_or_line(text[0]) || digit(text[0]))) {
+    return false;
+  }
   return std::all_of(text.begin(), text.end(),
                      [](char c) { return letter_or_line(c) || digit(c) || c == '-' || c == '.'; });
 }

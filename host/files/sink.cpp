@@ -153,6 +153,7 @@ bool scale(std::string_view number, int exponent, double& value) {
     int own = 0;
     const char* from = text.data() + e + 1 + (text[e + 1] == '+' ? 1 : 0);
     if (std::from_chars(from, text.data() + text.size(), own).ec != std::errc()) return false;
+    if (own > 1000 || own < -1000) return false;
     exponent += own;
     text.resize(e);
   }

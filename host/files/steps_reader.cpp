@@ -27,6 +27,11 @@ std::vector<Bit> bits_of(std::uint64_t value, int width) {
   return bits;
 }
 
+// What every copy of a step carries besides its bits, in entries of about the same size.
+std::size_t carried(const Step& step) {
+  return step.pulse.size() + step.measure.size() + step.windows.size() + step.say.size() / 32;
+}
+
 }  // namespace
 
 void StepsReader::read(const yaml::Node& steps) {
@@ -104,7 +109,7 @@ void StepsReader::read_plain(Map& map, Step step) {
   std::size_t each = 0;
   for (const Assignment& one : sets) each += one.lines.size();
   for (const Assignment& one : expects) each += one.lines.size();
-  if (sink_.failed() || !room(map.node(), repeat, each)) return;
+  if (sink_.failed() || !room(map.node(), repeat, each + carried(step))) return;
   for (std::size_t i = 0; i < repeat; ++i) {
     Step copy = step;
     apply(sets, i, false, copy);
@@ -298,7 +303,7 @@ void StepsReader::read_every(Map& map, const yaml::Node& every, Step step) {
     sink_.add(every, "'every' is empty", "write 'every: {F: all}'");
   for (const Assignment& one : sets) each += one.lines.size();
   for (const Assignment& one : expects) each += one.lines.size();
-  if (sink_.failed() || !room(every, total, each)) return;
+  if (sink_.failed() || !room(every, total, each + carried(step))) return;
   for (std::size_t n = 0; n < total; ++n) {
     Step copy = step;
     apply(sets, 0, false, copy);
@@ -483,7 +488,7 @@ void StepsReader::read_row(const yaml::Node& row, const std::vector<Column>& pla
       }
     }
   }
-  if (sink_.failed() || !room(row, 1, board_.lines.size())) return;
+  if (sink_.failed() || !room(row, 1, board_.lines.size() + carried(step))) return;
   apply(sets, 0, false, step);
   apply(expects, 0, true, step);
   add(std::move(step));
@@ -505,7 +510,7 @@ bool StepsReader::room(const yaml::Node& node, std::size_t more_steps,
 }
 
 void StepsReader::add(Step step) {
-  assignments_ += step.set.size() + step.expect.size() + step.expect_line.size();
+  assignments_ += step.set.size() + step.expect.size() + step.expect_line.size() + carried(step);
   check_contention(step);
   vectors_.steps.push_back(std::move(step));
 }

@@ -93,6 +93,20 @@ TEST(Hostile, EveryBlowsUp) {
                  kHead + lines + "steps: [{set: {B: dec " + std::string(10'000, '9') + "}}]\n");
 }
 
+TEST(Hostile, WhatEveryStepCarriesBlowsUp) {
+  const std::string lines = "lines: {A: {in: f}, CK: {clock: f}, Y: {out: f}}\n";
+  const std::string again = ", repeat: 100000}]\n";
+  const std::string step = kHead + lines + "steps: [{set: {A: 0}, ";
+  expect_refused("pulses", step + "pulse: [" + repeated("CK, ", 200'000) + "CK]" + again);
+  expect_refused("measure", step + "measure: [" + repeated("Y, ", 200'000) + "Y]" + again);
+  expect_refused("say", step + "say: " + std::string(16'000, 's') + again);
+  const std::string name(10'000, 'n');
+  expect_refused("names", kHead + "lines: {" + name + ": {in: f}}\nsteps: [{every: {" + name +
+                              ": {random: 100000, seed: 1}}}]\n");
+  expect_refused("exponent",
+                 "board: b\nrails: {p: {nominal: 1e2147483647 kV, window: 5 %, limit: 1 A}}\n");
+}
+
 TEST(Hostile, CircuitBlowsUp) {
   std::string gates =
       kHead + "lines: {A: {in: f}, Y: {out: f}}\ncircuit:\n  - {gate: buf, in: A, out: Y}\n";
