@@ -55,6 +55,12 @@ struct LevelPoint {
   LevelRecord::Side side;
 };
 
+struct MergeCount {
+  long added = 0;      // runs that were not here
+  long completed = 0;  // runs that were here without their end
+  long known = 0;      // runs that were here already
+};
+
 // A part of one board was replaced.
 struct Swap {
   std::string happened;  // UTC, ISO 8601; set by the store when empty
@@ -84,6 +90,9 @@ class Store {
   Status finish(RunRecord& run);
   Status add_note(long number, const std::string& text);
   Status add_swap(const Swap& swap);
+  // Joins all runs of another store that are not here yet (by uid), oldest first, under numbers of
+  // this store. All or nothing; the other file is only read. Errors as for open().
+  Result<MergeCount> merge(const std::string& other);
 
   // RUN as people write it: a number, a prefix of the uid (4 characters or more), `last`,
   // `last-good` (the last that passed), `BOARD@SERIAL` (its last run).

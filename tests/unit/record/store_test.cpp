@@ -417,6 +417,122 @@ TEST_F(StoreTest, SwapsAreKeptByBoard) {
   EXPECT_EQ(store.swaps("shed-latch", "")->size(), 3u);
 }
 
+// ---- two benches -------------------------------------------------------------------------------
+
+class MergeTest : public StoreTest {
+ protected:
+  Store other() { return Store::open(other_path()).take(); }
+  std::string other_path() const { return (folder_ / "other.db").string(); }
+};
+
+TEST_F(MergeTest, RunsAreJoinedWholeAndOnlyOnce) {
+  Store here = open();
+  scenario::LatchRun dead;
+  dead.q1_stuck_low = true;
+  record(here, scenario::latch_run());
+  std::string theirs_uid;
+  {
+    Store there = other();
+    RunRecord odd = scenario::latch_run(dead);
+    odd.steps[0].say = "only this bench says so";
+    odd.steps[0].readings[0].window.max = Volts{8.25};
+    odd.warnings = {"careful"};
+    odd.notes = "their note";
+    odd.sections["timing"] = "{}";
+    record(there, odd);
+    record(there, scenario::tripped_run());
+    ASSERT_TRUE(there.add_swap({"2026-11-01T00:00:00Z", "shed-latch", "003", "V3", ""}).ok());
+    theirs_uid = there.load(1)->uid;
+  }
+  Result<MergeCount> count = here.merge(other_path());
+  ASSERT_TRUE(count.ok()) << count.error().text();
+  EXPECT_EQ(count->added, 2);
+  EXPECT_EQ(count->known, 0);
+  ASSERT_TRUE(here.check().ok());
+  const Result<RunRecord> joined = here.load(*here.find(theirs_uid));
+  ASSERT_TRUE(joined.ok());
+  const RunRecord original = other().load(1).take();
+  EXPECT_EQ(joined->steps[0].say, "only this bench says so");
+  ASSERT_EQ(joined->steps.size(), original.steps.size());
+  for (std::size_t i = 0; i < original.steps.size(); ++i) {
+    EXPECT_EQ(joined->steps[i].set, original.steps[i].set);
+    for (std::size_t k = 0; k < original.steps[i].readings.size(); ++k) {
+      expect_same(joined->steps[i].readings[k], original.steps[i].readings[k]);
+    }
+  }
+  EXPECT_EQ(joined->levels.size(), original.levels.size());
+  EXPECT_EQ(joined->levels[0].margins[0].to, "valve30");
+  EXPECT_EQ(joined->levels[0].margin_high_v, original.levels[0].margin_high_v);
+  EXPECT_EQ(joined->power.curves[0].value, original.power.curves[0].value);
+  EXPECT_EQ(joined->relay_wear, original.relay_wear);
+  EXPECT_EQ(joined->warnings, original.warnings);
+  EXPECT_EQ(joined->notes, original.notes);
+  EXPECT_EQ(joined->sections, original.sections);
+  EXPECT_EQ(joined->verdict, original.verdict);
+  EXPECT_TRUE(joined->complete);
+  EXPECT_EQ(here.swaps("shed-latch", "003")->size(), 1u);
+  // Again: nothing new. Then this store goes on as before.
+  count = here.merge(other_path());
+  ASSERT_TRUE(count.ok());
+  EXPECT_EQ(count->added, 0);
+  EXPECT_EQ(count->known, 2);
+  EXPECT_EQ(here.history({})->total, 3);
+  EXPECT_EQ(record(here, scenario::latch_run()), 4);
+}
+
+TEST_F(MergeTest, RunThatWasStillGoingIsCompletedLater) {
+  Store here = open();
+  Store there = other();
+  RunRecord run = scenario::latch_run();
+  ASSERT_TRUE(there.begin(run).ok());
+  for (int i = 0; i < 5; ++i) ASSERT_TRUE(there.add_step(run.number, run.steps[i]).ok());
+  ASSERT_TRUE(here.merge(other_path()).ok());
+  EXPECT_FALSE(here.load(1)->complete);
+  EXPECT_EQ(here.load(1)->steps.size(), 5u);
+  for (std::size_t i = 5; i < run.steps.size(); ++i) {
+    ASSERT_TRUE(there.add_step(run.number, run.steps[i]).ok());
+  }
+  ASSERT_TRUE(there.finish(run).ok());
+  const Result<MergeCount> count = here.merge(other_path());
+  ASSERT_TRUE(count.ok()) << count.error().text();
+  EXPECT_EQ(count->completed, 1);
+  EXPECT_EQ(count->added, 0);
+  EXPECT_TRUE(here.load(1)->complete);
+  EXPECT_EQ(here.load(1)->steps.size(), 38u);
+  EXPECT_EQ(counts_of(*here.load(1)).pass, 304);
+}
+
+TEST_F(MergeTest, OlderStoreIsJoinedAndStaysAsItIs) {
+  const std::string kept = std::string(TH_SOURCE_DIR) + "/tests/data/stores/v1.db";
+  fs::copy_file(kept, other_path());
+  fs::permissions(other_path(), fs::perms(0444));
+  Store here = open();
+  const Result<MergeCount> count = here.merge(other_path());
+  ASSERT_TRUE(count.ok()) << count.error().text();
+  EXPECT_EQ(count->added, 3);
+  EXPECT_EQ(here.load(2)->steps.size(), 8u);
+  const auto bytes = [](const std::string& path) {
+    std::ifstream file(path, std::ios::binary);
+    return std::string(std::istreambuf_iterator<char>(file), {});
+  };
+  EXPECT_EQ(bytes(other_path()), bytes(kept));
+  int files = 0;
+  for ([[maybe_unused]] const auto& file : fs::directory_iterator(folder_)) {
+    files += file.path().string().find("merge") != std::string::npos ? 1 : 0;
+  }
+  EXPECT_EQ(files, 0);  // no copy is left behind
+}
+
+TEST_F(MergeTest, WhatIsNoOtherStoreIsRefused) {
+  Store here = open();
+  EXPECT_EQ(here.merge(other_path()).error().trouble, Trouble::input);
+  EXPECT_EQ(here.merge(path_).error().trouble, Trouble::input);
+  std::ofstream(other_path()) << std::string(4000, 'x');
+  EXPECT_EQ(here.merge(other_path()).error().trouble, Trouble::input);
+  // And the store still works.
+  EXPECT_EQ(record(here, scenario::latch_run()), 1);
+}
+
 // ---- older schemas: one kept file of each ------------------------------------------------------
 
 TEST_F(StoreTest, EveryOlderSchemaMigratesAndLosesNothing) {

@@ -9,6 +9,7 @@
 
 #include "host/commands/compare.h"
 #include "host/commands/history.h"
+#include "host/commands/merge.h"
 #include "host/commands/report.h"
 #include "host/commands/show.h"
 #include "host/commands/trend.h"
@@ -189,6 +190,15 @@ TEST_F(Review, ReportWritesOnePage) {
   EXPECT_THAT(ask(report, ReportOptions{"2", path_, "-", false}).out, HasSubstr("</html>"));
   EXPECT_EQ(ask(report, ReportOptions{"2", path_, (folder_ / "no" / "x.html").string(), true}).code, 3);
   EXPECT_EQ(ask(report, ReportOptions{"99", path_, file, true}).code, 2);
+}
+
+TEST_F(Review, MergeJoinsAnotherStore) {
+  const std::string target = (folder_ / "joined.db").string();
+  const Answer first = ask(merge, MergeOptions{path_, target, ""});
+  EXPECT_EQ(first.code, 0);
+  EXPECT_EQ(first.out, "3 runs joined, 0 completed, 0 were here already\n");
+  EXPECT_EQ(json::parse(ask(merge, MergeOptions{path_, target, "-"}).out)["known"], 3);
+  EXPECT_EQ(ask(merge, MergeOptions{path_ + "x", target, ""}).code, 2);
 }
 
 // Twelve weekly runs of board 005 whose Q2 high sinks 50 mV a week from 23 V: 22 V is 8 weeks off.
