@@ -18,6 +18,7 @@ constexpr uint8_t kInputPolls = 2;      // a stop or lid contact counts after so
 constexpr uint8_t kCoilPolls = 3;       // ...the coil supply later: a stop breaks it as well, and is the cause
 constexpr uint8_t kVerifyMs = 50;       // re-reads the relay chain so often
 constexpr uint8_t kConverterMs = 5;     // without a conversion: it has stopped
+constexpr uint8_t kPassesInARow = 4;    // of the step engine before the link has its turn
 constexpr uint32_t kFeatures = wire::kFeatureTestBus | wire::kFeatureRoute | wire::kFeatureRailUntil;
 
 template <class Hal>
@@ -321,6 +322,8 @@ class Controller {
   void execute(uint32_t now_us) {
     if (ending_) return;
     engine_.poll(now_us);
+    // The link's work waits while operations follow each other without a pause.
+    for (uint8_t i = 0; i < kPassesInARow && engine_.busy_now(); ++i) engine_.poll(hal_.now_us());
     const Complaint& complaint = engine_.complaint();
     if (complaint.fault != wire::Fault::none) {
       latch(complaint.fault, complaint.channel, complaint.value, now_us);
