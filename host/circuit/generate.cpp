@@ -1,8 +1,10 @@
 #include "host/circuit/generate.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <numeric>
+#include <random>
 
 #include "host/circuit/prover.h"
 
@@ -15,6 +17,9 @@ constexpr std::size_t kRandomBlocksMax = 24;      // of 256 patterns
 constexpr std::size_t kBarrenBlocksMax = 2;       // random blocks in a row that show nothing new
 constexpr std::size_t kPackingNodesMax = 600'000; // faulty nodes that the packer may hold
 constexpr int kPackingConflicts = 300;
+constexpr double kClimbBlocks = 1500;             // blocks tried while climbing, at effort 1
+constexpr std::size_t kStaleRoundsMax = 4;        // blocks in a row that improve nothing
+constexpr std::size_t kCounterBits = 24;
 
 using Bits = std::vector<std::uint64_t>;
 
@@ -99,8 +104,8 @@ class CombinationalGenerator {
     for (std::uint32_t f = 0; f < faults_.size(); ++f)
       if (shown_[f] != 0) testable_.push_back(f);
     std::vector<std::vector<bool>> best = reduced(pool_);
-    if (options_.effort <= 0.0 || !small_enough()) return best;
-    std::vector<std::vector<bool>> packed = pack();
+    if (options_.effort <= 0.0) return best;
+    std::vector<std::vector<bool>> packed = small_enough() ? pack() : climb();
     std::vector<std::vector<bool>> both = packed;
     both.insert(both.end(), best.begin(), best.end());
     for (const auto& candidate : {reduced(packed), reduced(both)})
@@ -186,6 +191,78 @@ class CombinationalGenerator {
       }
     }
     return true;
+  }
+
+  // For circuits too large to pack: each pattern is the best of many random ones, improved by changing
+  // a few inputs at a time; faults that random patterns seldom show weigh more.
+  std::vector<std::vector<bool>> climb() {
+    std::vector<std::uint32_t> open = testable_;
+    std::mt19937_64 random(options_.seed);
+    std::vector<std::vector<bool>> patterns;
+    std::size_t blocks_left = static_cast<std::size_t>(kClimbBlocks * options_.effort);
+    std::vector<std::vector<bool>> starts = pool_;
+    std::shuffle(starts.begin(), starts.end(), random);
+    std::size_t next_start = 0;
+    while (!open.empty() && blocks_left > 0) {
+      Patterns block(n_.inputs.size());
+      for (std::size_t l = 0; l < kLanes / 2 && !starts.empty(); ++l) block.add(starts[next_start++ % starts.size()]);
+      block.add_random(kLanes - block.count(), random());
+      auto [best, worth] = heaviest(block, open);
+      for (std::size_t stale = 0; stale < kStaleRoundsMax && blocks_left > 0; --blocks_left) {
+        Patterns around(n_.inputs.size());
+        around.add(best);
+        while (around.count() < kLanes) around.add(mutated(best, random));
+        auto [other, more] = heaviest(around, open);
+        stale = more > worth ? 0 : stale + 1;
+        if (more <= worth) continue;
+        best = other;
+        worth = more;
+      }
+      if (worth == 0) break;  // what is left needs the tests that were made for it
+      patterns.push_back(best);
+      std::vector<std::uint8_t> gone(faults_.size(), 0);
+      for (const std::uint32_t f : shown_by(best, open)) gone[f] = 1;
+      open.erase(std::remove_if(open.begin(), open.end(), [&](std::uint32_t f) { return gone[f] != 0; }), open.end());
+    }
+    patterns.insert(patterns.end(), pool_.begin(), pool_.end());
+    return patterns;
+  }
+
+  static std::vector<bool> mutated(std::vector<bool> pattern, std::mt19937_64& random) {
+    const std::size_t flips = 1 + random() % (random() % 4 == 0 ? 8 : 2);
+    for (std::size_t k = 0; k < flips; ++k) {
+      const std::size_t i = random() % pattern.size();
+      pattern[i] = !pattern[i];
+    }
+    return pattern;
+  }
+
+  // The pattern of a block that shows the most weight of the open faults, and that weight.
+  std::pair<std::vector<bool>, std::uint64_t> heaviest(const Patterns& block, const std::vector<std::uint32_t>& open) {
+    simulator_.load(block.block(0));
+    simulator_.detect(faults_, open, seen_);
+    std::array<Word, kCounterBits> counter;  // one binary number a lane, bit by bit
+    counter.fill(no_lanes());
+    for (std::size_t i = 0; i < open.size(); ++i) {
+      const std::uint32_t times = times_[open[i]];
+      Word carry = seen_[i];
+      for (std::size_t k = times <= 4 ? 5 : times <= 32 ? 2 : 0; k < kCounterBits && any(carry); ++k) {
+        const Word both = counter[k] & carry;
+        counter[k] ^= carry;
+        carry = both;
+      }
+    }
+    std::size_t lane = 0;
+    std::uint64_t most = 0;
+    for (std::size_t l = 0; l < block.count(); ++l) {
+      std::uint64_t sum = 0;
+      for (std::size_t k = 0; k < kCounterBits; ++k) sum |= (test(counter[k], l) ? std::uint64_t{1} : 0) << k;
+      if (sum > most) {
+        most = sum;
+        lane = l;
+      }
+    }
+    return {block.pattern(lane), most};
   }
 
   // One pattern after the other, each asked to show as many of the open faults as it can, the hardest

@@ -62,6 +62,15 @@ TEST(Generate, RandomCircuitsWithRedundancy) {
   }
 }
 
+// Too large to pack faults by proof: patterns are improved by trial instead. An array multiplier of
+// any width is known to be testable with a few tens of patterns.
+TEST(Generate, LargeCircuitInFewPatterns) {
+  const Netlist n = build_netlist(parse_bench("t.bench", multiplier_bench(11)).take()).take();
+  const Generated g = made(n);
+  EXPECT_DOUBLE_EQ(g.coverage.coverage(), 1.0);
+  EXPECT_LE(g.steps.size(), 18u);
+}
+
 // The sequential boards of the tests, each from unknown power-up.
 BoardMaker latch_card() {
   BoardMaker b;
