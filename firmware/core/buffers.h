@@ -20,7 +20,9 @@ class ProgramRing {
   uint16_t room() const { return static_cast<uint16_t>(wire::kProgramBytes - loaded()); }
   // Precondition: size <= room().
   void push(const uint8_t* bytes, uint8_t size) {
-    for (uint8_t i = 0; i < size; ++i) bytes_[head_++ & kMask] = bytes[i];
+    uint16_t head = head_;
+    for (uint8_t i = 0; i < size; ++i) bytes_[head++ & kMask] = bytes[i];
+    head_ = head;
   }
   // Precondition: at < loaded().
   uint8_t peek(uint16_t at) const { return bytes_[(tail_ + at) & kMask]; }
@@ -69,7 +71,12 @@ class ResultStore {
     if (++head_ == wire::kStoreBytes) head_ = 0;
   }
   void put(const uint8_t* bytes, uint8_t size) {
-    for (uint8_t i = 0; i < size; ++i) put(bytes[i]);
+    uint16_t head = head_;
+    for (uint8_t i = 0; i < size; ++i) {
+      bytes_[head] = bytes[i];
+      if (++head == wire::kStoreBytes) head = 0;
+    }
+    head_ = head;
   }
 
   // Everything before sequence `ack` has arrived. Returns the frames freed; an `ack` that lies outside of
