@@ -296,6 +296,33 @@ TEST_F(StoreTest, ViewsSpeakInWords) {
   EXPECT_EQ(answer, "1");
 }
 
+// What docs/store.md tells people to type works and finds something.
+TEST_F(StoreTest, QueriesOfTheDocumentationAnswer) {
+  Store store = open();
+  scenario::LatchRun options;
+  options.q1_stuck_low = true;
+  for (int i = 0; i < 17; ++i) record(store, scenario::latch_run(options));
+  std::ifstream file(std::string(TH_SOURCE_DIR) + "/docs/store.md");
+  std::string line, sql;
+  bool inside = false;
+  int queries = 0;
+  while (std::getline(file, line)) {
+    if (line.rfind("```", 0) == 0) {
+      inside = line == "```sql";
+      continue;
+    }
+    if (!inside) continue;
+    sql += line + "\n";
+    if (line.empty() || line.back() != ';') continue;
+    std::string answer;
+    EXPECT_EQ(raw(sql, &answer), "") << sql;
+    EXPECT_NE(answer, "") << sql;
+    ++queries;
+    sql.clear();
+  }
+  EXPECT_EQ(queries, 5);
+}
+
 TEST_F(StoreTest, FindsRunsByEveryName) {
   Store store = open();
   scenario::LatchRun bad;
