@@ -69,7 +69,49 @@ class Steps {
   std::uint16_t results_ = 0, number_ = 0;
 };
 
+// The lockstep port, in which the chip hangs at a set time and the fixture's truth is looked at then and
+// 250 ms later, while the session goes on as it will.
+class HangingPort final : public LockstepPort {
+ public:
+  static constexpr Picoseconds kAllowed = 250 * kMs;
+  struct Plan {
+    Picoseconds at = INT64_MAX;
+    bool hung = false, looked = false;
+    bool closed_then = false, closed_later = false;
+  };
+  HangingPort(std::unique_ptr<Controller> c, Plan& plan) : LockstepPort(std::move(c)), plan_(plan) {}
+
+  Result<std::size_t> read(std::span<std::uint8_t> into, Seconds patience) override {
+    const Picoseconds next = plan_.looked ? INT64_MAX
+                             : plan_.hung ? plan_.at + kAllowed
+                                          : plan_.at;
+    const Picoseconds now = controller().now();
+    if (next == INT64_MAX || now + Picoseconds(patience.value * 1e12) < next) {
+      return LockstepPort::read(into, patience);
+    }
+    if (now < next) {  // up to the moment; what came until then is read
+      auto got = LockstepPort::read(into, Seconds{double(next - now) * 1e-12});
+      if (!got.ok() || *got > 0) return got;
+    }
+    const auto truth = controller().circuit().truth(controller().now());
+    const bool closed = truth.any_contact_closed || truth.any_rail_on;
+    if (!plan_.hung) {
+      plan_.hung = true;
+      plan_.closed_then = closed;
+      controller().inject(Injection::hang);
+    } else {
+      plan_.looked = true;
+      plan_.closed_later = closed;
+    }
+    return std::size_t{0};
+  }
+
+ private:
+  Plan& plan_;
+};
+
 struct FirmwareRig {
+  HangingPort::Plan hang;
   BenchBoard* board = nullptr;
   McuEmulator* mcu = nullptr;  // null: native
   Controller* controller = nullptr;
@@ -115,7 +157,7 @@ struct FirmwareRig {
     controller = made.get();
     link::SessionOptions so;
     so.seed = 1;
-    auto s = link::Session::open(std::make_unique<LockstepPort>(std::move(made)), so);
+    auto s = link::Session::open(std::make_unique<HangingPort>(std::move(made), hang), so);
     if (!s.ok()) {
       ADD_FAILURE() << s.error().text();
       std::abort();
