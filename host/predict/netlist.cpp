@@ -614,7 +614,8 @@ class Flattener {
       }
       if (!value) return value.error();
       values[p.name] = *value;
-      instance_values_[full] = *value;
+      // One that follows from an outer parameter is varied there, not twice.
+      if (given == nullptr || given->value.kind == Expression::Kind::number) instance_values_[full] = *value;
     }
     for (const std::string& n : c.nodes) touch(node(n), c.line, 0);
     return scope(sub, path, ports, values, depth + 1);

@@ -91,7 +91,10 @@ class VaryReader {
     };
     for (const auto& [name, value] : netlist_.parameters()) offer(Varied::What::parameter, name, value);
     for (const auto& [name, value] : netlist_.instance_parameters()) offer(Varied::What::instance, name, value);
-    for (const std::string& name : netlist_.passives()) offer(Varied::What::factor, name, 1.0);
+    for (const std::string& name : netlist_.passives()) {
+      // A part named like the parameter that sets it is one quantity.
+      if (netlist_.instance_parameters().count(name) == 0) offer(Varied::What::factor, name, 1.0);
+    }
     if (found == 0) {
       const std::string near = nearest_name(pattern, known);
       sink_.add(key, fmt::format("the netlist has nothing that matches '{}'", key.text),

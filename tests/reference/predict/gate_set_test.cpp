@@ -97,5 +97,58 @@ TEST(GateSet, OrFollowerShiftsAndEdges) {
   EXPECT_NEAR(p->edges[0].fall.nominal, b->fall_s, 0.10 * b->fall_s);
 }
 
+TEST(GateSet, LatchLevelsAndDelay) {
+  const emulated::Build* b = emulated::find_build("triode-latch");
+  ASSERT_NE(b, nullptr);
+  auto p = nominal("triode-latch");
+  ASSERT_TRUE(p.ok()) << p.error().text();
+  const double swing = b->high_v - b->low_v;
+  for (int output : {0, 1}) {
+    EXPECT_NEAR(p->outputs[output].states[output == 0 ? 1 : 0].nominal, b->high_v, 0.05 * swing);
+    EXPECT_NEAR(p->outputs[output].states[output == 0 ? 0 : 1].nominal, b->low_v, 0.05 * swing);
+  }
+  // Data to output of an open latch: 2 to 4.6 us by edge and output; the table keeps one delay.
+  ASSERT_EQ(p->edges.size(), 2u);
+  double sum = 0.0;
+  for (const Edges& e : p->edges) {
+    for (double t : {e.delay_rise.nominal, e.delay_fall.nominal}) {
+      EXPECT_GT(t, 1.9e-6);
+      EXPECT_LT(t, 4.7e-6);
+      sum += t / 4;
+    }
+  }
+  EXPECT_NEAR(sum, b->clock_to_output_s, 0.15 * b->clock_to_output_s);
+}
+
+// Master and slave: takes data at the rising clock edge only, holds it at the falling one.
+TEST(GateSet, FlipFlopTakesDataAtTheRisingEdge) {
+  auto n = Netlist::read("fixtures/emulated/spice/triode-flip-flop.cir");
+  ASSERT_TRUE(n.ok()) << n.error().text();
+  Simulator simulator;
+  auto r = simulator.solve(*n->flatten(), {"q", "qn", "ck"});
+  ASSERT_TRUE(r.ok()) << r.error().text();
+  const auto at = [&](std::size_t vector, double t) {
+    std::size_t i = 0;
+    while (i + 1 < r->scale.size() && r->scale[i] < t) ++i;
+    return r->vectors[vector][i];
+  };
+  const struct { double t; bool q; } points[] = {{20e-6, false}, {38e-6, false}, {52e-6, true}, {78e-6, true}, {92e-6, false}, {115e-6, false}};
+  for (const auto& point : points) {
+    EXPECT_EQ(at(0, point.t) > 14.8, point.q) << point.t;
+    EXPECT_EQ(at(1, point.t) > 14.8, !point.q) << point.t;
+  }
+  const auto crossing = [&](double from, bool rising) {
+    for (std::size_t i = 1; i < r->scale.size(); ++i) {
+      if (r->scale[i] > from && (r->vectors[0][i] > 14.8) == rising) return r->scale[i];
+    }
+    return 1.0;
+  };
+  const double rise = crossing(40.25e-6, true) - 40.25e-6, fall = crossing(80.25e-6, false) - 80.25e-6;
+  const emulated::Build* b = emulated::find_build("triode-latch");
+  EXPECT_NEAR((rise + fall) / 2, b->clock_to_output_s, 0.15 * b->clock_to_output_s);
+  EXPECT_LT(rise, 4.7e-6);
+  EXPECT_GT(fall, 1.9e-6);
+}
+
 }  // namespace
 }  // namespace tenterhook::predict
