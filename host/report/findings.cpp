@@ -262,7 +262,7 @@ std::vector<std::string> cautions(const record::RunRecord& run) {
                                 "reading, not a promise: measure again before you touch.",
                                 volts_text(*run.power.discharged_below_v)));
   } else if (!run.power.rails.empty()) {
-    texts.push_back("The discharge of the rails was not measured: take the board as charged.");
+    texts.push_back("No discharge of the rails was seen: take the board as charged.");
   }
   if (!run.power.rails.empty()) {
     texts.push_back("Valve glass and heater wiring stay hot. Take off rings; never swap a valve "

@@ -68,10 +68,9 @@ class Ladder {
   }
   void threshold(double volts, const std::string& receiver, bool upper) {
     const std::string text = fmt::format("{} {:.1f} {}", upper ? "≥" : "≤", volts, cut(receiver, 8));
-    svg_ += fmt::format("<line class=\"need\" x1=\"{}\" x2=\"{}\" y1=\"{:.1f}\" y2=\"{:.1f}\"/>"
-                        "<text class=\"need-text\" x=\"{}\" y=\"{:.1f}\">{}</text>",
-                        kBandLeft, kBandRight + 6, y(volts), y(volts), kBandRight + 9,
-                        y(volts) + (upper ? -2.0 : 9.0), escaped(text));
+    svg_ += fmt::format("<line class=\"need\" x1=\"{}\" x2=\"{}\" y1=\"{:.1f}\" y2=\"{:.1f}\"/>",
+                        kBandLeft, kBandRight + 6, y(volts), y(volts));
+    labels_.push_back({y(volts) + 3.5, "need-text", text});
   }
   void bar(const std::optional<record::LevelRecord::Side>& side) {
     if (!side) return;
@@ -90,12 +89,34 @@ class Ladder {
   void number(const std::optional<record::LevelRecord::Side>& side, bool high) {
     if (!side) return;
     const double volts = high ? side->min_v : side->max_v;
-    svg_ += fmt::format("<text class=\"value\" x=\"{}\" y=\"{:.1f}\">{}</text>", kBandRight + 9,
-                        y(volts) + (high ? -2.0 : 9.0), volts_text(volts) + " V");
+    labels_.push_back({y(volts) + 4.0, "value", volts_text(volts) + " V"});
   }
-  const std::string& svg() const { return svg_; }
+  // Labels in their order from the top, pushed apart so that none covers another.
+  std::string svg() {
+    constexpr double kPitch = 12.0;
+    std::stable_sort(labels_.begin(), labels_.end(),
+                     [](const Label& a, const Label& b) { return a.y < b.y; });
+    for (std::size_t i = 1; i < labels_.size(); ++i) {
+      labels_[i].y = std::max(labels_[i].y, labels_[i - 1].y + kPitch);
+    }
+    double floor = kLadderHeight - 2.0;
+    for (std::size_t i = labels_.size(); i-- > 0; floor = labels_[i].y - kPitch) {
+      labels_[i].y = std::min(labels_[i].y, floor);
+    }
+    for (const Label& label : labels_) {
+      svg_ += fmt::format("<text class=\"{}\" x=\"{}\" y=\"{:.1f}\">{}</text>", label.kind,
+                          kBandRight + 9, label.y, escaped(label.text));
+    }
+    return svg_;
+  }
 
  private:
+  struct Label {
+    double y = 0.0;
+    const char* kind = "";
+    std::string text;
+  };
+  std::vector<Label> labels_;
   VoltScale scale_;
   std::string svg_;
 };
