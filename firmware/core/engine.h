@@ -15,6 +15,8 @@ namespace tenterhook {
 namespace core {
 
 constexpr uint8_t kOpsPerPass = 4;
+constexpr uint8_t kPartsMax = 8;        // frames of one sample
+static_assert(kPartsMax * wire::kChannelsPerFrame >= wire::kSampleChannelsMax, "");
 constexpr uint16_t kMasterUs = 40000;   // the master contactor has closed and stopped bouncing
 constexpr uint16_t kNapUs = 150;        // a wait with less left than this is watched, not slept through
 
@@ -50,6 +52,7 @@ class Engine {
     bled_ = 0;
     first_label_ = true;
     starving_ = false;
+    storing_ = false;
     complaint_ = Complaint();
     for (uint8_t r = 0; r < map::kRails; ++r) heating_[r] = Heating();
     sampler_.watch(0);
@@ -60,7 +63,10 @@ class Engine {
     tick_us_ = now_us;
     enter(Phase::master, now_us + kMasterUs, now_us);
   }
-  void abort() { phase_ = Phase::stopped; }
+  void abort() {
+    phase_ = Phase::stopped;
+    store_rest();
+  }
 
   bool running() const { return phase_ != Phase::stopped; }
   // Op::end was reached: the owner lets everything fall.
@@ -76,7 +82,6 @@ class Engine {
   bool may_nap(uint32_t now_us) const {
     switch (phase_) {
       case Phase::next:
-      case Phase::results:
         return false;
       case Phase::stopped:
       case Phase::ended:
@@ -96,7 +101,7 @@ class Engine {
   uint32_t deadline_us() const { return until_us_; }
   bool sampling() const { return phase_ == Phase::sample; }
   bool busy_now() const {
-    return phase_ == Phase::results || (phase_ == Phase::next && !starving_) ||
+    return storing_ || (phase_ == Phase::next && !starving_) ||
            (phase_ == Phase::sample && sampler_.sample_done());
   }
 
@@ -104,9 +109,17 @@ class Engine {
     if (!running() || ended()) return;
     if (now_us - tick_us_ >= 1000) tick(now_us);
     for (uint8_t i = 0; i < kOpsPerPass; ++i) {
-      if (!advance(now_us)) return;
+      if (!advance(now_us)) {
+        // While relays settle or pulses run there is time to store what the last sample gave.
+        if (storing_) store_part();
+        return;
+      }
       if (phase_ != Phase::next) continue;
-      if (complaint_.fault != wire::Fault::none || !next_op(now_us)) return;
+      if (complaint_.fault != wire::Fault::none) return;
+      if (!next_op(now_us)) {
+        if (storing_) store_part();
+        return;
+      }
       now_us = hal_.now_us();  // each operation begins when the one before it ended
     }
   }
@@ -117,7 +130,7 @@ class Engine {
 
  private:
   enum class Phase : uint8_t {
-    stopped, master, next, label_wait, relays, wait, relay_wait, pulse, sample, results, rail,
+    stopped, master, next, label_wait, relays, wait, relay_wait, pulse, sample, rail,
     rail_until, ended,
   };
   enum class RailStep : uint8_t { series, bridge, opened };
@@ -151,6 +164,7 @@ class Engine {
   }
 
   bool emit(wire::EventKind kind, uint32_t value, uint32_t now_us) {
+    store_rest();
     wire::Event event;
     event.kind = kind;
     event.step = step_;
@@ -209,10 +223,11 @@ class Engine {
         if (!sampler_.sample_done()) return false;
         counters_->time_convert_us += now_us - entered_us_;
         part_ = 0;
-        phase_ = Phase::results;
-        return true;
-      case Phase::results:
-        return store_part();
+        sampled_step_ = step_;
+        sampled_index_ = sample_index_++;
+        sampled_us_ = entered_us_;
+        storing_ = true;
+        break;
       case Phase::rail:
         if (!reached(now_us, until_us_)) return false;
         return advance_rail(now_us);
@@ -225,12 +240,17 @@ class Engine {
 
   // ---- labels ----
 
+  // Room in the store beyond what the last sample still has to put there.
+  uint16_t room() const {
+    const uint16_t due = storing_ ? wire::sample_result_bytes(sampler_.channels()) : 0;
+    return store_.room() > due ? static_cast<uint16_t>(store_.room() - due) : 0;
+  }
   bool label_ready() const {
     return program_.loaded() >= wire::op_bytes(wire::Op::label) + label_.bytes &&
-           store_.room() >= label_.results;
+           room() >= label_.results;
   }
   bool starve(uint32_t now_us) {
-    if ((label_.flags & wire::kLabelPatient) == 0 && store_.room() >= label_.results &&
+    if ((label_.flags & wire::kLabelPatient) == 0 && room() >= label_.results &&
         now_us - entered_us_ >= 1000UL * wire::kStarvedMs) {
       return complain(wire::Fault::starved, static_cast<uint8_t>(step_), 0);
     }
@@ -249,7 +269,8 @@ class Engine {
     if (program_.loaded() == 0) return wait_for_program(now_us);
     const wire::Op op = static_cast<wire::Op>(program_.peek(0));
     if (op == wire::Op::end) {
-      if (store_.room() < wire::kEventResultBytes) return false;
+      store_rest();
+      if (room() < wire::kEventResultBytes) return false;
       program_.drop(1);
       counters_->time_total_us = now_us - started_us_;
       phase_ = Phase::ended;
@@ -274,7 +295,7 @@ class Engine {
       return true;
     }
     const bool patient = (label_.flags & wire::kLabelPatient) != 0;
-    if (store_.room() < label_.results) {
+    if (room() < label_.results) {
       ++counters_->store_waits;
     } else if (!patient && !first_label_ && !starving_) {
       ++counters_->starvations;
@@ -433,11 +454,16 @@ class Engine {
         n > wire::kConversionsMax || !spend(wire::sample_result_bytes(channels))) {
       return bad(wire::Op::sample);
     }
+    store_rest();
     sampler_.begin(masks, n);
     enter(Phase::sample, 0, now_us);
     return true;
   }
 
+  // Before anything else may follow in the order of results, or the accumulators are used again.
+  void store_rest() {
+    for (uint8_t i = 0; i < kPartsMax && storing_; ++i) store_part();
+  }
   static void put16(uint8_t* into, uint16_t v) {
     into[0] = static_cast<uint8_t>(v);
     into[1] = static_cast<uint8_t>(v >> 8);
@@ -446,17 +472,17 @@ class Engine {
     put16(into, static_cast<uint16_t>(v));
     put16(into + 2, static_cast<uint16_t>(v >> 16));
   }
-  // One frame of results a pass.
+  // One frame of results.
   bool store_part() {
     const uint8_t first = static_cast<uint8_t>(part_ * wire::kChannelsPerFrame);
     const uint8_t left = static_cast<uint8_t>(sampler_.channels() - first);
     const bool last = left <= wire::kChannelsPerFrame;
     wire::SamplesHead head;
-    head.step = step_;
-    head.index = sample_index_;
+    head.step = sampled_step_;
+    head.index = sampled_index_;
     head.part = static_cast<uint8_t>(last ? part_ | wire::kLastPart : part_);
     head.n = sampler_.conversions();
-    head.time_us = entered_us_;
+    head.time_us = sampled_us_;
     head.channels = last ? left : wire::kChannelsPerFrame;
     const uint8_t size = static_cast<uint8_t>(wire::kSamplesHeadBytes +
                                               head.channels * wire::kChannelCountsBytes);
@@ -475,9 +501,7 @@ class Engine {
       store_.put(bytes, wire::kChannelCountsBytes);
     }
     ++part_;
-    if (!last) return false;  // the next part in the next pass
-    ++sample_index_;
-    phase_ = Phase::next;
+    if (last) storing_ = false;
     return true;
   }
 
@@ -665,6 +689,10 @@ class Engine {
   bool fast_high_[map::kFasts] = {false, false};
   bool first_label_ = true;
   bool starving_ = false;
+  bool storing_ = false;  // results of the last sample are still to be stored
+  uint16_t sampled_step_ = 0;
+  uint8_t sampled_index_ = 0;
+  uint32_t sampled_us_ = 0;
 };
 
 }  // namespace core
