@@ -5,69 +5,201 @@
 #include <cstdio>
 #include <exception>
 #include <functional>
+#include <memory>
 
 #include "host/base/result.h"
 #include "host/commands/check.h"
-#include "host/commands/hold.h"
+#include "host/commands/compare.h"
+#include "host/commands/coverage.h"
 #include "host/commands/emulate.h"
+#include "host/commands/fixture_design.h"
+#include "host/commands/generate.h"
+#include "host/commands/history.h"
+#include "host/commands/hold.h"
 #include "host/commands/options.h"
+#include "host/commands/predict.h"
 #include "host/commands/run.h"
+#include "host/commands/show.h"
+#include "host/commands/trend.h"
 
 namespace {
 
 using namespace tenterhook;
 
-void add_bench_options(CLI::App& command, commands::BenchOptions& o) {
-  command.add_option("--fixture", o.fixture, "emulated, /dev/…, unix:PATH, tcp:HOST:PORT, or a fixture.yaml");
-  command.add_option("--store", o.store, "the record's file (default: in the XDG data folder)");
-  command.add_option("--serial", o.serial, "the board's serial");
-  command.add_option("--json", o.json, "machine-readable result to a file, or - for standard output");
-  command.add_flag("--quiet", o.quiet, "one line at the end");
-  command.add_flag("--yes", o.yes, "the bench is ready: do not ask before real power");
-  command.add_option("--fault", o.faults, "emulated only: 'WHERE KIND [VALUE]', e.g. 'V3 dead' (repeatable)");
-  command.add_option("--seed", o.seed, "emulated only: the spread of parts and noise");
+using Chosen = std::function<int()>;
+
+// A command's options live as long as the parser and the command that reads them.
+template <class Options>
+std::shared_ptr<Options> command(CLI::App& app, Chosen& chosen, const std::string& name, const std::string& about,
+                                 int (*run)(const Options&), CLI::App*& sub) {
+  auto options = std::make_shared<Options>();
+  sub = app.add_subcommand(name, about);
+  sub->callback([&chosen, options, run] { chosen = [options, run] { return run(*options); }; });
+  return options;
+}
+
+void add_json(CLI::App& c, std::string& json) {
+  c.add_option("--json", json, "machine-readable result to a file, or - for standard output");
+}
+void add_store(CLI::App& c, std::string& store) {
+  c.add_option("--store", store, "the record's file (default: in the XDG data folder)");
+}
+void add_emulation(CLI::App& c, std::vector<std::string>& faults, std::optional<std::uint64_t>& seed) {
+  c.add_option("--fault", faults, "emulated only: 'WHERE KIND [VALUE]', e.g. 'V3 dead' (repeatable)");
+  c.add_option("--seed", seed, "emulated only: the spread of parts and noise");
+}
+void add_exports(CLI::App& c, std::string& junit, std::string& tap, std::string& csv) {
+  c.add_option("--junit", junit, "JUnit XML to a file, or -");
+  c.add_option("--tap", tap, "TAP 14 to a file, or -");
+  c.add_option("--csv", csv, "one row a reading to a file, or -");
+}
+
+void add_bench(CLI::App& c, commands::BenchOptions& o) {
+  c.add_option("--fixture", o.fixture, "emulated, /dev/..., unix:PATH, tcp:HOST:PORT, or a fixture.yaml");
+  add_store(c, o.store);
+  c.add_option("--serial", o.serial, "the board's serial");
+  add_json(c, o.json);
+  c.add_flag("--quiet", o.quiet, "one line at the end");
+  c.add_flag("--yes", o.yes, "the bench is ready: do not ask before real power");
+  add_emulation(c, o.faults, o.seed);
+}
+
+// --- commands that touch a board ---
+
+void add_run(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::RunOptions>(app, chosen, "run", "power up, drive, judge, record, power down", commands::run, c);
+  c->add_option("VECTORS", o->vectors, "vectors file, or a board file with steps")->required();
+  add_bench(*c, o->bench);
+  add_exports(*c, o->junit, o->tap, o->csv);
+  const auto decide = [o](const std::string& how) { o->simple_decision = how == "simple"; };
+  c->add_option_function<std::string>("--decision", decide, "guarded (default) or simple")->check(CLI::IsMember({"guarded", "simple"}));
+}
+
+void add_hold(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::HoldOptions>(app, chosen, "hold", "power up, reach a step, stay; keys set lines and pulse clocks", commands::hold, c);
+  c->add_option("BOARD", o->what, "board or vectors file, or RUN:STEP")->required();
+  c->add_option("--at-most", o->at_most_s, "seconds without a key after which it powers down")->check(CLI::Range(1.0, 86400.0));
+  add_bench(*c, o->bench);
+}
+
+void add_emulate(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::EmulateOptions>(app, chosen, "emulate", "the emulated fixture with that board, on a terminal or socket", commands::emulate, c);
+  c->add_option("BOARD", o->board, "board or vectors file")->required();
+  c->add_option("--listen", o->listen, "pty (default), unix:PATH or tcp:PORT");
+  c->add_flag("--quiet", o->quiet, "print the address alone");
+  add_emulation(*c, o->faults, o->seed);
+}
+
+// --- commands that only read files ---
+
+void add_check(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::CheckOptions>(app, chosen, "check", "read files and predict; touches no hardware", commands::check, c);
+  c->add_option("FILE", o->files, "board or vectors files")->required();
+  add_json(*c, o->json);
+  c->add_flag("--quiet", o->quiet, "errors only");
+}
+
+void add_coverage(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::CoverageOptions>(app, chosen, "coverage", "which faults the vectors would catch, which not", commands::coverage, c);
+  c->add_option("VECTORS", o->vectors, "vectors file, or a board file with steps")->required();
+  c->add_flag("--other-faults", o->other_faults, "bridges, swaps, inversions, opens and slow changes as well");
+  c->add_flag("--quiet", o->quiet, "one line");
+  add_json(*c, o->json);
+}
+
+void add_generate(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::GenerateOptions>(app, chosen, "generate", "vectors that catch every catchable fault", commands::generate, c);
+  c->add_option("BOARD", o->board, "board file or .bench netlist")->required();
+  c->add_option("--out", o->out, "the vectors file (default: standard output)");
+  c->add_option("--seed", o->seed, "of the random patterns");
+  c->add_flag("--quiet", o->quiet, "one line");
+  add_json(*c, o->json);
+}
+
+void add_predict(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::PredictOptions>(app, chosen, "predict", "windows from a SPICE netlist with part tolerances", commands::predict, c);
+  c->add_option("NETLIST", o->netlist, "the .cir beside its .yaml, or the .yaml");
+  c->add_option("--out", o->out, "where the families: block goes");
+  c->add_option("--samples", o->samples, "of the spread")->check(CLI::Range(10, 1000000));
+  c->add_option("--seed", o->seed, "of the samples");
+  c->add_flag("--models", o->models, "list the built-in part models");
+  c->add_flag("--quiet", o->quiet, "one line");
+  add_json(*c, o->json);
+}
+
+void add_fixture(CLI::App& app, Chosen& chosen) {
+  CLI::App* fixture = app.add_subcommand("fixture", "the fixture itself");
+  fixture->require_subcommand(1);
+  CLI::App* c = nullptr;
+  auto o = command<commands::FixtureDesignOptions>(*fixture, chosen, "design", "front-end parts for a span of volts", commands::fixture_design, c);
+  c->add_option("--span", o->span, "e.g. -15V..60V");
+  add_json(*c, o->json);
+}
+
+// --- commands that only read the record ---
+
+void add_show(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::ShowOptions>(app, chosen, "show", "a recorded run", commands::show, c);
+  c->add_option("RUN", o->run, "number, start of its uid, last, last-good, or BOARD@SERIAL")->required();
+  c->add_option("--explain", o->explain, "a line: how each reading of it was made and judged");
+  c->add_flag("--quiet", o->quiet, "one line");
+  add_store(*c, o->store);
+  add_json(*c, o->json);
+  add_exports(*c, o->junit, o->tap, o->csv);
+}
+
+void add_history(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::HistoryOptions>(app, chosen, "history", "what was recorded", commands::history, c);
+  c->add_option("BOARD", o->board, "recorded name");
+  c->add_option("--serial", o->serial, "the board's serial");
+  c->add_option("--since", o->since, "from this date on: 2026-11 or 2026-11-25");
+  c->add_option("--before", o->before, "before this date");
+  c->add_option("--verdict", o->verdict, "pass, fail or unsure")->check(CLI::IsMember({"pass", "fail", "unsure"}));
+  c->add_option("--limit", o->limit, "runs a page")->check(CLI::Range(1, 100000));
+  c->add_option("--page", o->page, "from 1")->check(CLI::Range(1, 1000000));
+  add_store(*c, o->store);
+  add_json(*c, o->json);
+}
+
+void add_compare(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::CompareOptions>(app, chosen, "compare", "what changed between two runs", commands::compare, c);
+  c->add_option("BEFORE", o->before, "RUN")->required();
+  c->add_option("AFTER", o->after, "RUN")->required();
+  add_store(*c, o->store);
+  add_json(*c, o->json);
+}
+
+void add_trend(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::TrendOptions>(app, chosen, "trend", "where a board's levels are drifting", commands::trend, c);
+  c->add_option("BOARD", o->board, "recorded name")->required();
+  c->add_option("--serial", o->serial, "the board's serial");
+  c->add_option("--line", o->line, "one line (default: all)");
+  c->add_option("--swapped", o->swapped, "a part just replaced: trends restart here");
+  c->add_option("--note", o->note, "kept with it");
+  add_store(*c, o->store);
+  add_json(*c, o->json);
 }
 
 int dispatch(int argc, char** argv) {
   CLI::App app{"Tenterhook: a bench tester for hand-made logic boards"};
   app.require_subcommand(1);
   app.set_version_flag("--version", "tenterhook " TENTERHOOK_VERSION);
-  std::function<int()> chosen;
-
-  commands::RunOptions run;
-  CLI::App* run_command = app.add_subcommand("run", "power up, drive, judge, record, power down");
-  run_command->add_option("VECTORS", run.vectors, "vectors file, or a board file with steps")->required();
-  add_bench_options(*run_command, run.bench);
-  std::string decision = "guarded";
-  run_command->add_option("--decision", decision, "guarded (default) or simple")->check(CLI::IsMember({"guarded", "simple"}));
-  run_command->callback([&] {
-    run.simple_decision = decision == "simple";
-    chosen = [&] { return commands::run(run); };
-  });
-
-  commands::CheckOptions check;
-  CLI::App* check_command = app.add_subcommand("check", "read files and predict; touches no hardware");
-  check_command->add_option("FILE", check.files, "board or vectors files")->required();
-  check_command->add_option("--json", check.json, "machine-readable result");
-  check_command->add_flag("--quiet", check.quiet, "errors only");
-  check_command->callback([&] { chosen = [&] { return commands::check(check); }; });
-
-  commands::EmulateOptions emulate;
-  CLI::App* emulate_command = app.add_subcommand("emulate", "the emulated fixture with that board, for another process");
-  emulate_command->add_option("BOARD", emulate.board, "board or vectors file")->required();
-  emulate_command->add_option("--listen", emulate.listen, "pty (default), unix:PATH or tcp:PORT");
-  emulate_command->add_option("--fault", emulate.faults, "'WHERE KIND [VALUE]', e.g. 'V3 dead' (repeatable)");
-  emulate_command->add_option("--seed", emulate.seed, "the spread of parts and noise");
-  emulate_command->add_flag("--quiet", emulate.quiet, "print the address alone");
-  emulate_command->callback([&] { chosen = [&] { return commands::emulate(emulate); }; });
-
-  commands::HoldOptions hold;
-  CLI::App* hold_command = app.add_subcommand("hold", "power up, reach a step, stay; keys set lines and pulse clocks");
-  hold_command->add_option("BOARD", hold.what, "board or vectors file, or RUN:STEP")->required();
-  hold_command->add_option("--at-most", hold.at_most_s, "seconds without a key after which it powers down")->check(CLI::Range(1.0, 86400.0));
-  add_bench_options(*hold_command, hold.bench);
-  hold_command->callback([&] { chosen = [&] { return commands::hold(hold); }; });
-
+  Chosen chosen;
+  for (auto* add : {add_run, add_check, add_hold, add_coverage, add_generate, add_show, add_history, add_compare,
+                    add_trend, add_predict, add_fixture, add_emulate}) {
+    add(app, chosen);
+  }
   try {
     app.parse(argc, argv);
   } catch (const CLI::ParseError& error) {
