@@ -1,5 +1,5 @@
-// Interrupt-driven echo at 500 kbaud: the receiver's and the transmitter's interrupts are level flags
-// that must ask again for as long as they stand.
+// Interrupt-driven echo at 500 kbaud: the receiver's and the transmitter's interrupts are level
+// flags that must ask again for as long as they stand.
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <stdint.h>

@@ -1,5 +1,6 @@
-// The real firmware in the emulated chip (or natively), a session over the lockstep port, a small board:
-// plate on rail.2 (30 V, 1 kohm), A on drive.0, CLK on fast.0, D on drive.1, Y on sense.0, Z on sense.1.
+// The real firmware in the emulated chip (or natively), a session over the lockstep port, a small
+// board: plate on rail.2 (30 V, 1 kohm), A on drive.0, CLK on fast.0, D on drive.1, Y on sense.0, Z
+// on sense.1.
 #pragma once
 
 #include <gtest/gtest.h>
@@ -69,8 +70,8 @@ class Steps {
   std::uint16_t results_ = 0, number_ = 0;
 };
 
-// The lockstep port, in which the chip hangs at a set time and the fixture's truth is looked at then and
-// 250 ms later, while the session goes on as it will.
+// The lockstep port, in which the chip hangs at a set time and the fixture's truth is looked at
+// then and 250 ms later, while the session goes on as it will.
 class HangingPort final : public LockstepPort {
  public:
   static constexpr Picoseconds kAllowed = 250 * kMs;
@@ -79,12 +80,11 @@ class HangingPort final : public LockstepPort {
     bool hung = false, looked = false;
     bool closed_then = false, closed_later = false;
   };
-  HangingPort(std::unique_ptr<Controller> c, Plan& plan) : LockstepPort(std::move(c)), plan_(plan) {}
+  HangingPort(std::unique_ptr<Controller> c, Plan& plan)
+      : LockstepPort(std::move(c)), plan_(plan) {}
 
   Result<std::size_t> read(std::span<std::uint8_t> into, Seconds patience) override {
-    const Picoseconds next = plan_.looked ? INT64_MAX
-                             : plan_.hung ? plan_.at + kAllowed
-                                          : plan_.at;
+    const Picoseconds next = plan_.looked ? INT64_MAX : plan_.hung ? plan_.at + kAllowed : plan_.at;
     const Picoseconds now = controller().now();
     if (next == INT64_MAX || now + Picoseconds(patience.value * 1e12) < next) {
       return LockstepPort::read(into, patience);
@@ -209,7 +209,9 @@ struct FirmwareRig {
     s.add(wire::DriveOp{3, 1}).add(wire::FastOp{0, 1, 0}).add(wire::RelayWaitOp{30000}).step();
     return s;
   }
-  static std::uint16_t code(double volts) { return std::uint16_t((volts + 14.948) / 0.07324 + 0.5); }
+  static std::uint16_t code(double volts) {
+    return std::uint16_t((volts + 14.948) / 0.07324 + 0.5);
+  }
   bool anything_closed() {
     const auto truth = circuit().truth(now());
     return truth.any_contact_closed || truth.any_rail_on;

@@ -1,10 +1,10 @@
-// A program for the chip under emulation that does what the test tells it over the serial line: read and
-// write any register, wait, hang. So each test is written where its expectation is.
+// A program for the chip under emulation that does what the test tells it over the serial line:
+// read and write any register, wait, hang. So each test is written where its expectation is.
 //
-// 500 kbaud, polled. Commands: w ADDR16 V | r ADDR16 | W ADDR16 V16 (high byte first, as timers want)
-// | R ADDR16 (low byte first) | d N (N * 100 us of not listening) | e N (send 0..N-1) | i (interrupts
-// on) | h (hang with interrupts off) | s (sleep until an interrupt, then answer 's') | D (the watchdog
-// resets within about 15 ms). At reset it sends 0xB0 and MCUSR.
+// 500 kbaud, polled. Commands: w ADDR16 V | r ADDR16 | W ADDR16 V16 (high byte first, as timers
+// want) | R ADDR16 (low byte first) | d N (N * 100 us of not listening) | e N (send 0..N-1) | i
+// (interrupts on) | h (hang with interrupts off) | s (sleep until an interrupt, then answer 's') |
+// D (the watchdog resets within about 15 ms). At reset it sends 0xB0 and MCUSR.
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <avr/sleep.h>
@@ -13,13 +13,25 @@
 #include <util/delay.h>
 
 // Counts of interrupts, at addresses that the test knows: right above the registers.
-volatile uint8_t& count_of(uint8_t i) { return *reinterpret_cast<volatile uint8_t*>(0x2000 + i); }
+volatile uint8_t& count_of(uint8_t i) {
+  return *reinterpret_cast<volatile uint8_t*>(0x2000 + i);
+}
 
-ISR(ADC_vect) { ++count_of(0); }
-ISR(TIMER1_COMPB_vect) { ++count_of(1); }
-ISR(SPI_STC_vect) { ++count_of(2); }
-ISR(INT0_vect) { ++count_of(3); }
-ISR(TIMER3_COMPA_vect) { ++count_of(4); }
+ISR(ADC_vect) {
+  ++count_of(0);
+}
+ISR(TIMER1_COMPB_vect) {
+  ++count_of(1);
+}
+ISR(SPI_STC_vect) {
+  ++count_of(2);
+}
+ISR(INT0_vect) {
+  ++count_of(3);
+}
+ISR(TIMER3_COMPA_vect) {
+  ++count_of(4);
+}
 
 static uint8_t get() {
   while (!(UCSR0A & _BV(RXC0))) {

@@ -1,7 +1,7 @@
 // The converter: channels, conversion times, when it samples, triggers, flags.
-#include "tests/emulated/mcu/probe.h"
-
 #include <cmath>
+
+#include "tests/emulated/mcu/probe.h"
 
 namespace tenterhook::emulated {
 namespace {
@@ -93,8 +93,8 @@ TEST_F(AdcChip, MuxChangesAfterTheStartAreForTheNextConversion) {
   convert(13);
   select(13);
   // Start and change the multiplexer within the conversion: 8 bytes take 160 us at 500 kbaud, so a
-  // slow converter clock is used (/ 128: 104 us for 13 clocks), and the change comes with the start's
-  // next command.
+  // slow converter clock is used (/ 128: 104 us for 13 clocks), and the change comes with the
+  // start's next command.
   p.write(at::ADCSRA, kOn | 0x07);
   p.mcu->feed(std::vector<std::uint8_t>{'w', 0x7A, 0, kOn | kGo | kFlag | 0x07, 'w', 0x7C, 0, 0},
               p.mcu->now());

@@ -1,7 +1,7 @@
 // Ports, SPI, watchdog, resets, EEPROM, interrupts' entry, hang and power cut.
-#include "tests/emulated/mcu/probe.h"
-
 #include <fstream>
+
+#include "tests/emulated/mcu/probe.h"
 
 namespace tenterhook::emulated {
 namespace {
@@ -90,7 +90,8 @@ TEST_F(Chain, LatchedBitsMoveRelaysUnderTheFixturesRules) {
   p.write(at::DDRG, 0x01);
   p.write(at::PORTG, 0x01);  // output enable
   p.write(at::DDRH, 0x20);
-  for (int byte = 15; byte >= 0; --byte) shift(byte == map::kBitMaster / 8 ? 1 << map::kBitMaster % 8 : 0);
+  for (int byte = 15; byte >= 0; --byte)
+    shift(byte == map::kBitMaster / 8 ? 1 << map::kBitMaster % 8 : 0);
   p.write(at::PORTB, 0x01);
   for (int i = 0; i < 8; ++i) {
     p.write(at::PINH, 0x20);  // toggles the alive pin
@@ -198,7 +199,8 @@ TEST(Interrupt, EntryTakesFiveCycles) {
 
 TEST(Eeprom, HoldsWhatItWasGiven) {
   auto circuit = make_fixture(Probe::ideal(), nullptr, {});
-  auto mcu = make_mcu({std::string(TH_PROBE_FOLDER) + "/probe.elf", {}, {0x12, 0x34}}, std::move(circuit));
+  auto mcu =
+      make_mcu({std::string(TH_PROBE_FOLDER) + "/probe.elf", {}, {0x12, 0x34}}, std::move(circuit));
   ASSERT_TRUE(mcu.ok());
   EXPECT_EQ(mcu.value()->eeprom().at(0), 0x12);
   EXPECT_EQ(mcu.value()->eeprom().at(1), 0x34);

@@ -1,5 +1,5 @@
-// The real firmware in the emulated chip: it drives, samples, pulses, and lets go of everything when it
-// must. Judged by the fixture's truth and by stamped pins, never by what the firmware says.
+// The real firmware in the emulated chip: it drives, samples, pulses, and lets go of everything
+// when it must. Judged by the fixture's truth and by stamped pins, never by what the firmware says.
 #include <cstdio>
 #include <random>
 
@@ -20,7 +20,8 @@ TEST(Firmware, GreetsWithItsSerial) {
 TEST(Firmware, DrivesAndSamplesWhatIsThere) {
   FirmwareRig rig;
   Steps s = FirmwareRig::powered();
-  s.sample(3, std::uint64_t{3} << wire::kAuxDrive | std::uint64_t{1} << (wire::kAuxCurrent + 2), 64);
+  s.sample(3, std::uint64_t{3} << wire::kAuxDrive | std::uint64_t{1} << (wire::kAuxCurrent + 2),
+           64);
   s.step();
   const auto report = rig.run(s.open_ended());
   EXPECT_TRUE(report.finished);
@@ -68,7 +69,8 @@ TEST(Firmware, NativeAndEmulatedAnswerAlike) {
   EXPECT_EQ(emulated, counts(true));
 }
 
-// --- pulses, stamped at the chip's pins ------------------------------------------------------------------
+// --- pulses, stamped at the chip's pins
+// ------------------------------------------------------------------
 
 struct PulseCheck {
   std::size_t pulses = 0;
@@ -77,8 +79,8 @@ struct PulseCheck {
 };
 
 // `count` pulses of every width: each width exact, each period exact, no further edge.
-void check_pulses(FirmwareRig& rig, const std::vector<std::array<std::uint32_t, 3>>& ops, int channel,
-                  PulseCheck& check) {
+void check_pulses(FirmwareRig& rig, const std::vector<std::array<std::uint32_t, 3>>& ops,
+                  int channel, PulseCheck& check) {
   rig.controller->record_edges(true);
   Steps s;
   for (const auto& [width, gap, count] : ops) {
@@ -115,10 +117,11 @@ TEST(Pulses, TenThousandWidePulsesAreExactToTheTick) {
   for (int channel = 0; channel < 2; ++channel) {
     FirmwareRig rig;
     rig.run(Steps().add(wire::FastOp{0, 0, 0}).add(wire::FastOp{1, 0, 0}).step().open_ended());
-    std::vector<std::array<std::uint32_t, 3>> ops{{40, 640, 50}, {16000, 640, 50}, {639, 640, 50},
-                                                  {640, 641, 50}, {641, 70000, 5}};
+    std::vector<std::array<std::uint32_t, 3>> ops{
+        {40, 640, 50}, {16000, 640, 50}, {639, 640, 50}, {640, 641, 50}, {641, 70000, 5}};
     for (int i = 0; i < 96; ++i) {
-      ops.push_back({40 + std::uint32_t(random() % 15961), 640 + std::uint32_t(random() % 3000), 50});
+      ops.push_back(
+          {40 + std::uint32_t(random() % 15961), 640 + std::uint32_t(random() % 3000), 50});
     }
     check_pulses(rig, ops, channel, check);
   }
@@ -134,7 +137,8 @@ TEST(Pulses, TenThousandNarrowPulsesAreExactToTheTick) {
     FirmwareRig rig;
     rig.run(Steps().add(wire::FastOp{0, 0, 0}).add(wire::FastOp{1, 0, 0}).step().open_ended());
     std::vector<std::array<std::uint32_t, 3>> ops;
-    for (std::uint32_t width : {5, 6, 7, 8, 15, 16, 17, 100, 1599, 1600}) ops.push_back({width, 640, 50});
+    for (std::uint32_t width : {5, 6, 7, 8, 15, 16, 17, 100, 1599, 1600})
+      ops.push_back({width, 640, 50});
     ops.push_back({5, 100'000, 5});
     for (int i = 0; i < 92; ++i) {
       ops.push_back({5 + std::uint32_t(random() % 1596), 640 + std::uint32_t(random() % 2000), 50});
@@ -161,7 +165,8 @@ TEST(Pulses, ActiveLowPulsesRestHigh) {
   }
 }
 
-// --- every way out ends with everything open, within 250 ms -------------------------------------------------
+// --- every way out ends with everything open, within 250 ms
+// -------------------------------------------------
 
 constexpr Picoseconds kLimit = 250 * kMs;
 
@@ -188,7 +193,9 @@ struct WaysOut : ::testing::Test {
   }
 };
 
-TEST_F(WaysOut, HostFallsSilent) { expect_open("host silent"); }
+TEST_F(WaysOut, HostFallsSilent) {
+  expect_open("host silent");
+}
 
 TEST_F(WaysOut, CablePulled) {
   rig.controller->inject(Injection::cable_pulled);
@@ -257,7 +264,8 @@ TEST(Hang, AtAnyMomentOfPowerUpEverythingOpens) {
   EXPECT_GT(closed, moments / 3) << "there must have been something to open";
 }
 
-// Slow relays, long bounces, a real supply: the limit holds for every fixture, not for the ideal one.
+// Slow relays, long bounces, a real supply: the limit holds for every fixture, not for the ideal
+// one.
 TEST(WaysOutOfRealFixtures, SilenceAndHangOpenEverythingInTime) {
   for (std::uint64_t seed = 1; seed <= 6; ++seed) {
     for (bool hang : {false, true}) {
@@ -291,9 +299,15 @@ TEST(Size, FlashRamStackAndInterruptsWithinTheirBounds) {
   EXPECT_GT(stack, 32U);
   EXPECT_LT(stack, 1024U);
   // A byte takes 320 cycles, a conversion 832; a pulse's next edge may come after 640.
-  const struct { int vector; const char* name; std::uint32_t most; } interrupts[] = {
-      {25, "receive", 320}, {26, "send", 320}, {17, "pulse fast.0", 640}, {29, "conversion", 832},
-      {35, "clock", 320}};
+  const struct {
+    int vector;
+    const char* name;
+    std::uint32_t most;
+  } interrupts[] = {{25, "receive", 320},
+                    {26, "send", 320},
+                    {17, "pulse fast.0", 640},
+                    {29, "conversion", 832},
+                    {35, "clock", 320}};
   for (const auto& i : interrupts) {
     const std::uint32_t cycles = rig.mcu->longest_interrupt(i.vector);
     std::printf("interrupt %-12s at most %u cycles\n", i.name, cycles);

@@ -1,7 +1,7 @@
 // The serial line: byte times, receiver depth, overrun, level interrupts, wrong rates.
-#include "tests/emulated/mcu/probe.h"
-
 #include <numeric>
+
+#include "tests/emulated/mcu/probe.h"
 
 namespace tenterhook::emulated {
 namespace {
@@ -41,18 +41,21 @@ TEST(Uart, AByteArrivesInItsStopBit) {
 TEST(Uart, ReceiverHoldsTwoAndOneThenOverruns) {
   for (int n = 2; n <= 5; ++n) {
     Probe p;
-    // The program does not listen for 2 ms while n bytes come in; each would be a command of its own.
+    // The program does not listen for 2 ms while n bytes come in; each would be a command of its
+    // own.
     p.send({'d', 20});
     std::vector<std::uint8_t> bytes(n, 'r');
     std::iota(bytes.begin(), bytes.end(), std::uint8_t(1));
     p.mcu->feed(bytes, p.mcu->now());
     p.run(Picoseconds(n + 1) * kByte);
     EXPECT_NE(p.mcu->peek(at::UCSR0A) & 0x80, 0);
-    EXPECT_EQ(p.mcu->peek(at::UCSR0A) & 0x08, 0) << "the flag belongs to the byte that follows the loss";
+    EXPECT_EQ(p.mcu->peek(at::UCSR0A) & 0x08, 0)
+        << "the flag belongs to the byte that follows the loss";
   }
 }
 
-// With k bytes sent while the program is deaf, the last command in the receiver tells which survived.
+// With k bytes sent while the program is deaf, the last command in the receiver tells which
+// survived.
 TEST(Uart, FourthByteOverwritesTheThird) {
   Probe p;
   p.send({'d', 10});
@@ -76,7 +79,8 @@ TEST(Uart, OverrunFlagStandsWithTheNextByte) {
   Probe p;
   p.send({'d', 5});
   p.mcu->feed(std::vector<std::uint8_t>{'r', 0xC0, 0x55, 0x00}, p.mcu->now());
-  // 0x55 is lost; the fourth byte completes the address 0x00C0 and UCSR0A is read after it was taken.
+  // 0x55 is lost; the fourth byte completes the address 0x00C0 and UCSR0A is read after it was
+  // taken.
   EXPECT_EQ(p.answer(1).size(), 1U);
   bool overrun = false;
   Probe q;
