@@ -4,6 +4,7 @@
 #include <numeric>
 #include <random>
 
+#include "host/circuit/frames.h"
 #include "host/circuit/generate.h"
 
 namespace tenterhook::circuit {
@@ -17,6 +18,8 @@ constexpr std::size_t kBarrenStepsMax = 14;    // chosen steps in a row that sho
 constexpr std::size_t kStepsMax = 4000;
 constexpr std::size_t kWalkStepsMax = 64;      // length of one random walk
 constexpr std::size_t kWalksMax = 200;         // faults walked for, in all
+constexpr std::size_t kFramesMax = 10;         // longest continuation looked for by satisfiability
+constexpr int kFrameConflicts = 20'000;
 constexpr double kSearchWork = 4e8;            // node visits for the search, at effort 1
 constexpr double kTrimWork = 4e8;              // node visits for taking out, at effort 1
 
@@ -83,6 +86,7 @@ class SequenceSearch {
         if (n.inputs[i].line == n.outputs[o].line) output_input_.back() = static_cast<int>(i);
     }
     can_release_ = shared_inputs(n);
+    frame_clock_ = frame_clock(n);
   }
 
   std::vector<Move> run() {
@@ -309,7 +313,35 @@ class SequenceSearch {
       if (shown_[f] != 0 || walked_.count(f) != 0) continue;
       if (++walks > kWalksMax || work_left_ <= 0) return false;
       walked_.insert(f);
-      if (walk_for(f) || split_walk(f)) return true;
+      if (frames_for(f) || walk_for(f) || split_walk(f)) return true;
+    }
+    return false;
+  }
+
+  // The shortest continuation that shows the fault, by satisfiability, where the circuit allows it.
+  bool frames_for(std::uint32_t fault) {
+    if (!frame_clock_ || frame_clock_->on_clock[faults_[fault].at] != 0) return false;
+    Machines m(n_);
+    m.inject(1, faults_[fault]);
+    m.settle();
+    std::vector<Bit> level = rest_levels(n_);
+    for (const Move& move : moves_) apply(m, level, move);
+    std::vector<Bit> good, bad;
+    for (const StateElement& s : n_.states) {
+      // A fault on the element's own output is put on again in every frame.
+      good.push_back(m.read(s.node, 0));
+      bad.push_back(m.read(s.node, 1));
+    }
+    for (std::size_t frames = 1; frames <= kFramesMax && work_left_ > 0; ++frames) {
+      work_left_ -= 400.0 * static_cast<double>(n_.size() * frames);
+      const auto patterns = find_frames(n_, *frame_clock_, faults_[fault], good, bad, frames, kFrameConflicts);
+      if (!patterns) continue;
+      for (const std::vector<bool>& pattern : *patterns) {
+        Move move{now_, static_cast<int>(frame_clock_->input)};
+        for (const std::uint32_t i : levels_) move.level[i] = pattern[i] ? Bit::one : Bit::zero;
+        commit(move);
+      }
+      return shown_[fault] != 0;
     }
     return false;
   }
@@ -505,6 +537,7 @@ class SequenceSearch {
   double work_left_;
   std::vector<std::uint32_t> clocks_, levels_;
   std::vector<int> output_input_;           // a bidirectional output's input terminal, or -1
+  std::optional<FrameClock> frame_clock_;
   std::vector<std::uint8_t> can_release_;   // inputs on shared nets
   std::vector<Batch> batches_;
   std::size_t open_at_rebuild_ = 0;

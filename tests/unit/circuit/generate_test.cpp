@@ -6,6 +6,7 @@
 #include <random>
 
 #include "host/circuit/bench.h"
+#include "host/circuit/frames.h"
 #include "host/circuit/simulator.h"
 #include "tests/unit/circuit/boards.h"
 #include "tests/unit/circuit/random_circuit.h"
@@ -140,6 +141,75 @@ TEST(GenerateSequence, CardsReachEveryFaultFromUnknownPowerUp) {
     EXPECT_LT(g.steps.size(), 40u) << name;
     RecordProperty(std::string(name) + " steps", static_cast<int>(g.steps.size()));
   }
+}
+
+// A loadable up-down counter of `width` bits: its upper carries need one state in 2^width, which walks
+// at random do not find and time frames do.
+BoardMaker loadable_counter(int width) {
+  BoardMaker b;
+  b.in({"CLR", "LD", "EN", "UP"}).clock({"CK"});
+  std::string carry = "EN";
+  std::vector<std::string> data, state;
+  for (int i = 0; i < width; ++i) {
+    data.push_back(numbered("D", static_cast<std::size_t>(i)));
+    state.push_back(numbered("Q", static_cast<std::size_t>(i)));
+  }
+  b.in(data).out(state).out({"TC"});
+  for (std::size_t i = 0; i < data.size(); ++i) {
+    const auto net = [&](const char* stem) { return numbered(stem, i); };
+    b.gate("xor", {state[i], carry}, net("t"));
+    b.gate("and", {net("t"), "not LD"}, net("h"));
+    b.gate("and", {data[i], "LD"}, net("l"));
+    b.gate("or", {net("h"), net("l")}, net("d"));
+    b.clocked("d-flip-flop", {net("d")}, "CK", state[i]).clear.net = "CLR";
+    b.gate("xnor", {state[i], "UP"}, net("e"));
+    b.gate("and", {carry, net("e")}, net("c"));
+    carry = net("c");
+  }
+  b.gate("buf", {carry}, "TC");
+  return b;
+}
+
+TEST(GenerateSequence, HardStatesAreReachedByTimeFrames) {
+  const BoardMaker card = loadable_counter(12);
+  const Netlist n = build_netlist(card.board).take();
+  ASSERT_GE(n.gates.size(), 60u);
+  const Generated g = made(n);
+  EXPECT_DOUBLE_EQ(g.coverage.coverage(), 1.0);
+  EXPECT_EQ(shown_again(n, g.steps), g.coverage.detected());
+  EXPECT_LE(g.steps.size(), 50u);
+}
+
+// The frames against the machines: what they promise must happen, for every power-up.
+TEST(Frames, FoundContinuationsShowTheirFaults) {
+  const BoardMaker card = loadable_counter(4);
+  const Netlist n = build_netlist(card.board).take();
+  const auto clock = frame_clock(n);
+  ASSERT_TRUE(clock);
+  const std::vector<Bit> unknown(n.states.size(), Bit::any);
+  int found = 0;
+  for (const Fault& f : stuck_at_faults(n).representatives) {
+    if (clock->on_clock[f.at] != 0) continue;
+    for (std::size_t frames = 1; frames <= 4; ++frames) {
+      const auto patterns = find_frames(n, *clock, f, unknown, unknown, frames, 100'000);
+      if (!patterns) continue;
+      ++found;
+      std::vector<SequenceStep> steps;
+      for (const auto& p : *patterns) {
+        SequenceStep step;
+        for (std::uint32_t i = 0; i < p.size(); ++i)
+          if (i != clock->input) step.set.push_back({i, p[i] ? Bit::one : Bit::zero});
+        step.pulse = {{static_cast<std::uint32_t>(clock->input), 1}};
+        steps.push_back(step);
+      }
+      judge_by_circuit(n, steps);
+      EXPECT_GE(sequence_detections(n, {f}, steps)[0], 0) << n.label(f.at);
+      break;
+    }
+  }
+  EXPECT_GT(found, 60);
+  EXPECT_FALSE(frame_clock(build_netlist(two_clock_card().board).take())) << "two clocks";
+  EXPECT_FALSE(frame_clock(build_netlist(relay_card().board).take())) << "no clock";
 }
 
 TEST(GenerateSequence, BusIsNeverDrivenFromBothSides) {
