@@ -1,11 +1,11 @@
 #include "host/predict/expression.h"
 
+#include <fmt/format.h>
+
 #include <algorithm>
 #include <cctype>
 #include <charconv>
 #include <cmath>
-
-#include <fmt/format.h>
 
 namespace tenterhook::predict {
 namespace {
@@ -16,9 +16,9 @@ struct FunctionInfo {
   const char* name;
   int arguments;
 };
-constexpr FunctionInfo kFunctions[] = {{"exp", 1},  {"ln", 1},   {"sqrt", 1}, {"abs", 1}, {"tanh", 1},
-                                       {"sin", 1},  {"cos", 1},  {"atan", 1}, {"sgn", 1}, {"min", 2},
-                                       {"max", 2},  {"pow", 2},  {"pwr", 2}};
+constexpr FunctionInfo kFunctions[] = {{"exp", 1}, {"ln", 1},  {"sqrt", 1}, {"abs", 1}, {"tanh", 1},
+                                       {"sin", 1}, {"cos", 1}, {"atan", 1}, {"sgn", 1}, {"min", 2},
+                                       {"max", 2}, {"pow", 2}, {"pwr", 2}};
 
 const FunctionInfo* function(const std::string& name) {
   for (const FunctionInfo& info : kFunctions) {
@@ -27,8 +27,12 @@ const FunctionInfo* function(const std::string& name) {
   return nullptr;
 }
 
-bool letter(char c) { return std::isalpha(static_cast<unsigned char>(c)) != 0 || c == '_'; }
-bool digit(char c) { return std::isdigit(static_cast<unsigned char>(c)) != 0; }
+bool letter(char c) {
+  return std::isalpha(static_cast<unsigned char>(c)) != 0 || c == '_';
+}
+bool digit(char c) {
+  return std::isdigit(static_cast<unsigned char>(c)) != 0;
+}
 bool node_character(char c) {
   return letter(c) || digit(c) || c == '.' || c == '+' || c == '-' || c == '#';
 }
@@ -76,7 +80,8 @@ Result<double> suffix_factor(std::string_view suffix, std::string_view whole,
   if (s == "g") return 1e9;
   if (s == "t") return 1e12;
   if (std::any_of(suffix.begin(), suffix.end(), digit)) {
-    return input_error(where, fmt::format("\"{}\": digits after the letter would be dropped", whole),
+    return input_error(where,
+                       fmt::format("\"{}\": digits after the letter would be dropped", whole),
                        "write 4.7k, not 4k7");
   }
   return input_error(where, fmt::format("\"{}\": unknown suffix \"{}\"", whole, suffix),
@@ -123,9 +128,12 @@ class Parser {
     auto left = product(depth);
     while (left) {
       char op = 0;
-      if (take("+")) op = '+';
-      else if (take("-")) op = '-';
-      else return left;
+      if (take("+"))
+        op = '+';
+      else if (take("-"))
+        op = '-';
+      else
+        return left;
       auto right = product(depth);
       if (!right) return right;
       left = binary(op, left.take(), right.take());
@@ -139,9 +147,12 @@ class Parser {
       skip();
       if (text_.substr(at_, 2) == "**") return trouble("** is not known here; write pow(x, y)");
       char op = 0;
-      if (take("*")) op = '*';
-      else if (take("/")) op = '/';
-      else return left;
+      if (take("*"))
+        op = '*';
+      else if (take("/"))
+        op = '/';
+      else
+        return left;
       auto right = unary(depth);
       if (!right) return right;
       left = binary(op, left.take(), right.take());
@@ -200,14 +211,17 @@ class Parser {
     if (name == "v" || name == "i") return probe(name);
     const FunctionInfo* info = function(name);
     if (info == nullptr) {
-      return trouble(fmt::format("unknown function {}(); known: exp ln sqrt abs tanh sin cos atan "
-                                 "sgn min max pow pwr", name));
+      return trouble(
+          fmt::format("unknown function {}(); known: exp ln sqrt abs tanh sin cos atan "
+                      "sgn min max pow pwr",
+                      name));
     }
     Expression e;
     e.kind = Expression::Kind::call;
     e.text = name;
     for (int i = 0; i < info->arguments; ++i) {
-      if (i > 0 && !take(",")) return trouble(fmt::format("{}() needs {} values", name, info->arguments));
+      if (i > 0 && !take(","))
+        return trouble(fmt::format("{}() needs {} values", name, info->arguments));
       auto argument = sum(depth + 1);
       if (!argument) return argument;
       e.arguments.push_back(argument.take());
@@ -268,7 +282,9 @@ std::string lower(std::string_view text) {
   return out;
 }
 
-std::string plain(double value) { return fmt::format("{:.17g}", value); }
+std::string plain(double value) {
+  return fmt::format("{:.17g}", value);
+}
 
 Result<double> parse_number(std::string_view text, const std::string& where) {
   std::string_view body = text;
@@ -285,7 +301,8 @@ Result<double> parse_number(std::string_view text, const std::string& where) {
   if (code != std::errc{} || !std::isfinite(value)) {
     return input_error(where, fmt::format("\"{}\" is not a number", text));
   }
-  auto factor = suffix_factor(body.substr(static_cast<std::size_t>(end - body.data())), text, where);
+  auto factor =
+      suffix_factor(body.substr(static_cast<std::size_t>(end - body.data())), text, where);
   if (!factor) return factor;
   return (negative ? -value : value) * *factor;
 }
@@ -309,12 +326,18 @@ Result<double> evaluate(const Expression& e, const std::string& where, const Loo
   }
   const double a = values[0], b = values[1];
   double out = 0.0;
-  if (e.kind == Kind::negate) out = -a;
-  else if (e.kind == Kind::call) out = apply(e.text, a, b);
-  else if (e.text == "+") out = a + b;
-  else if (e.text == "-") out = a - b;
-  else if (e.text == "*") out = a * b;
-  else out = a / b;
+  if (e.kind == Kind::negate)
+    out = -a;
+  else if (e.kind == Kind::call)
+    out = apply(e.text, a, b);
+  else if (e.text == "+")
+    out = a + b;
+  else if (e.text == "-")
+    out = a - b;
+  else if (e.text == "*")
+    out = a * b;
+  else
+    out = a / b;
   if (!std::isfinite(out)) {
     return input_error(where, fmt::format("{} of {} and {} has no finite value", e.text, a, b));
   }

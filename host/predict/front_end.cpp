@@ -1,10 +1,10 @@
 #include "host/predict/front_end.h"
 
+#include <fmt/format.h>
+
 #include <algorithm>
 #include <cmath>
 #include <limits>
-
-#include <fmt/format.h>
 
 namespace tenterhook::predict {
 namespace {
@@ -13,9 +13,13 @@ constexpr double kBoltzmann = 1.380649e-23;  // J/K, exact (SI)
 constexpr double kRoomKelvin = 300.0;
 constexpr double kLeastSiemens = 1e-7;  // a resistor above 10 Mohm is left out
 
-double siemens(Ohms r) { return r.value > 0.0 ? 1.0 / r.value : 0.0; }
+double siemens(Ohms r) {
+  return r.value > 0.0 ? 1.0 / r.value : 0.0;
+}
 
-int e96_index(double ohms) { return static_cast<int>(std::lround(96.0 * std::log10(ohms))); }
+int e96_index(double ohms) {
+  return static_cast<int>(std::lround(96.0 * std::log10(ohms)));
+}
 
 double e96_value(int index) {
   const int decade = static_cast<int>(std::floor(index / 96.0));
@@ -44,12 +48,16 @@ Ohms nearest_e96(Ohms ohms) {
   return Ohms{best};
 }
 
-Ohms step_e96(Ohms value, int steps) { return Ohms{e96_value(e96_index(value.value) + steps)}; }
+Ohms step_e96(Ohms value, int steps) {
+  return Ohms{e96_value(e96_index(value.value) + steps)};
+}
 
 Volts FrontEnd::node(Volts lead) const {
   return Volts{ratio * (lead.value - offset.value)};
 }
-Volts FrontEnd::volts(double count) const { return offset + per_count * count; }
+Volts FrontEnd::volts(double count) const {
+  return offset + per_count * count;
+}
 
 FrontEnd evaluate_front_end(const FrontEndParts& parts, Ohms r_ref, Ohms r_ground) {
   FrontEnd f;
@@ -64,7 +72,8 @@ FrontEnd evaluate_front_end(const FrontEndParts& parts, Ohms r_ref, Ohms r_groun
     f.thevenin = Ohms{1.0 / g_low};
     f.open_reads = Volts{parts.aref.value * g_ref / g_low};
     f.input = parts.r_top + f.thevenin;
-    f.c_ground = Farads{parts.c_top.value * parts.r_top.value / f.thevenin.value - parts.c_input.value};
+    f.c_ground =
+        Farads{parts.c_top.value * parts.r_top.value / f.thevenin.value - parts.c_input.value};
   } else {
     f.input = Ohms{std::numeric_limits<double>::infinity()};
   }
@@ -90,10 +99,12 @@ FrontEnd evaluate_front_end(const FrontEndParts& parts, Ohms r_ref, Ohms r_groun
 Result<FrontEnd> design_front_end(const FrontEndRequest& request) {
   const double aref = request.parts.aref.value;
   const auto refuse = [&](const std::string& why) {
-    return input_error("--span", fmt::format("{:g} V..{:g} V: {}", request.low.value, request.high.value, why),
-                       "a span between -60 V and 60 V, lower end first");
+    return input_error(
+        "--span", fmt::format("{:g} V..{:g} V: {}", request.low.value, request.high.value, why),
+        "a span between -60 V and 60 V, lower end first");
   };
-  if (!std::isfinite(request.low.value) || !std::isfinite(request.high.value)) return refuse("not finite");
+  if (!std::isfinite(request.low.value) || !std::isfinite(request.high.value))
+    return refuse("not finite");
   if (request.low.value < -kSpanLimitVolts || request.high.value > kSpanLimitVolts) {
     return refuse("the fixture stays within 60 V DC");
   }
@@ -139,7 +150,9 @@ ErrorBudget error_budget(const FrontEnd& f, Volts lead, bool calibrated) {
   const double by_top = std::fabs(lead.value - node);
   const double by_ref = std::fabs(r * siemens(f.r_ref) * (node - p.aref.value));
   const double by_ground = std::fabs(r * siemens(f.r_ground) * node);
-  const auto add = [&](const char* cause, double volts) { out.sources.push_back({cause, Volts{volts}}); };
+  const auto add = [&](const char* cause, double volts) {
+    out.sources.push_back({cause, Volts{volts}});
+  };
   if (!calibrated) {
     add("r_top", by_top * p.resistor_tolerance);
     add("r_ref", by_ref * p.resistor_tolerance);
@@ -179,10 +192,12 @@ Volts lead_volts(const FrontEnd& f, Volts source, Ohms ohms, const BusLoad& load
                (g_source + g_divider + g_load)};
 }
 
-SourceEstimate two_loads(const FrontEnd& f, const BusLoad& a, Volts read_a, const BusLoad& b, Volts read_b) {
+SourceEstimate two_loads(const FrontEnd& f, const BusLoad& a, Volts read_a, const BusLoad& b,
+                         Volts read_b) {
   // Current out of the board into load and divider; the divider's bias pushes some of it back.
   const auto current = [&](const BusLoad& load, Volts read) {
-    return (read.value - load.to.value) * siemens(load.ohms) + (read.value - f.open_reads.value) / f.input.value;
+    return (read.value - load.to.value) * siemens(load.ohms) +
+           (read.value - f.open_reads.value) / f.input.value;
   };
   const double ia = current(a, read_a), ib = current(b, read_b);
   SourceEstimate out;

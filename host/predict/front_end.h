@@ -28,29 +28,29 @@ struct FrontEndParts {
   double aref_tolerance = 0.0005;
   Ohms r_top{1e6};
   double resistor_tolerance = 0.001;
-  double resistor_drift = 0.0005;      // 25 ppm/K over 20 K
+  double resistor_drift = 0.0005;  // 25 ppm/K over 20 K
   Farads c_top{10e-12};
-  Farads c_input{5e-12};               // of the buffer and its wiring
-  Ohms r_series{2200.0};               // limits the clamp current of a step
+  Farads c_input{5e-12};  // of the buffer and its wiring
+  Ohms r_series{2200.0};  // limits the clamp current of a step
   Volts buffer_offset{0.002};
   Amps buffer_bias{1e-9};
-  Volts buffer_rail{0.015};            // how near the buffer's output comes to 0 V
+  Volts buffer_rail{0.015};  // how near the buffer's output comes to 0 V
   Hertz buffer_bandwidth{10e6};
-  double buffer_slew = 8e6;            // V/s
-  double adc_absolute_lsb = 2.0;       // ADC absolute error (maker's sheet of a sister chip)
+  double buffer_slew = 8e6;       // V/s
+  double adc_absolute_lsb = 2.0;  // ADC absolute error (maker's sheet of a sister chip)
   Volts clamp_drop{0.6};
-  Volts fault{60.0};                   // volts that a lead may see with the fixture's power off
+  Volts fault{60.0};  // volts that a lead may see with the fixture's power off
 };
 
 struct FrontEnd {
   FrontEndParts parts;
-  Ohms r_ref{};       // 0: not fitted
-  Ohms r_ground{};    // 0: not fitted
-  Farads c_ground{};  // to be fitted, beside c_input
-  double ratio = 0.0; // volts at the node per volt at the lead
-  Ohms thevenin{};    // of r_ref and r_ground
-  Ohms input{};       // what the lead sees, to `open_reads`
-  Volts offset{};     // volts = offset + per_count * count
+  Ohms r_ref{};        // 0: not fitted
+  Ohms r_ground{};     // 0: not fitted
+  Farads c_ground{};   // to be fitted, beside c_input
+  double ratio = 0.0;  // volts at the node per volt at the lead
+  Ohms thevenin{};     // of r_ref and r_ground
+  Ohms input{};        // what the lead sees, to `open_reads`
+  Volts offset{};      // volts = offset + per_count * count
   Volts per_count{};
   Volts span_min{};
   Volts span_max{};
@@ -103,8 +103,8 @@ struct SourceEstimate {
   Volts open{};
   Ohms ohms{};
 };
-SourceEstimate two_loads(const FrontEnd& front_end, const BusLoad& a, Volts read_a, const BusLoad& b,
-                         Volts read_b);
+SourceEstimate two_loads(const FrontEnd& front_end, const BusLoad& a, Volts read_a,
+                         const BusLoad& b, Volts read_b);
 
 // The E96 value nearest to `ohms`: round(10^(i/96)) to three digits (IEC 60063).
 Ohms nearest_e96(Ohms ohms);

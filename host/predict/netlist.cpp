@@ -1,5 +1,7 @@
 #include "host/predict/netlist.h"
 
+#include <fmt/format.h>
+
 #include <algorithm>
 #include <cmath>
 #include <cstring>
@@ -7,8 +9,6 @@
 #include <functional>
 #include <set>
 #include <sstream>
-
-#include <fmt/format.h>
 
 #include "host/predict/expression.h"
 
@@ -37,7 +37,7 @@ struct Card {
   std::vector<Expression> values;  // R C L E G: one; V I: the DC value; B: the expression
   std::string wave;                // V I: "PULSE", "SIN", "EXP" or "PWL"
   std::vector<Expression> wave_values;
-  std::vector<Named> named;        // IC=, W=, subcircuit parameters, AC
+  std::vector<Named> named;  // IC=, W=, subcircuit parameters, AC
 };
 
 struct Model {
@@ -76,8 +76,10 @@ std::vector<std::string> words(std::string_view text) {
   std::vector<std::string> joined;
   for (std::string& w : out) {
     const bool glue = !joined.empty() && (joined.back().back() == '=' || w.front() == '=');
-    if (glue) joined.back() += w;
-    else joined.push_back(std::move(w));
+    if (glue)
+      joined.back() += w;
+    else
+      joined.push_back(std::move(w));
   }
   return joined;
 }
@@ -115,7 +117,8 @@ Result<std::vector<Logical>> logical_lines(const std::string& path, const std::s
       }
     }
     if (line[first] == '+') {
-      if (out.empty()) return input_error(fmt::format("{}:{}", path, number), "+ continues nothing");
+      if (out.empty())
+        return input_error(fmt::format("{}:{}", path, number), "+ continues nothing");
       out.back().text += ' ' + line.substr(first + 1);
     } else {
       out.push_back({number, line.substr(first)});
@@ -181,7 +184,8 @@ class Reader {
     if (!card) return card.error();
     for (const Card& other : scope().cards) {
       if (other.name == card->name) {
-        return input_error(at(line.line), fmt::format("{} is already defined on line {}", w[0], other.line));
+        return input_error(at(line.line),
+                           fmt::format("{} is already defined on line {}", w[0], other.line));
       }
     }
     scope().cards.push_back(card.take());
@@ -203,7 +207,8 @@ class Reader {
       ended_ = true;
       return {};
     }
-    if (key == ".control" || key == ".include" || key == ".inc" || key == ".lib" || key == ".csparam") {
+    if (key == ".control" || key == ".include" || key == ".inc" || key == ".lib" ||
+        key == ".csparam") {
       return input_error(at(line.line), w[0] + " can run commands or read files and is refused",
                          "keep the whole circuit in this file; known models need no .include");
     }
@@ -218,7 +223,8 @@ class Reader {
       auto named = named_value(line, w[i]);
       if (!named) return named.error();
       for (const Named& other : out) {
-        if (other.name == named->name) return input_error(at(line), named->name + " is given twice");
+        if (other.name == named->name)
+          return input_error(at(line), named->name + " is given twice");
       }
       out.push_back(named.take());
     }
@@ -271,7 +277,8 @@ class Reader {
     }
     std::replace(text.begin(), text.end(), ',', ' ');
     const std::vector<std::string> w = words(text);
-    if (w.size() < 3) return input_error(at(line.line), "expected .model NAME TYPE(name=value ...)");
+    if (w.size() < 3)
+      return input_error(at(line.line), "expected .model NAME TYPE(name=value ...)");
     Model m;
     m.line = line.line;
     m.name = lower(w[1]);
@@ -297,8 +304,10 @@ class Reader {
   }
 
   Status open_subcircuit(int line, const std::vector<std::string>& w) {
-    if (scope_ != nullptr) return input_error(at(line), "a .subckt inside a .subckt", "close it first");
-    if (w.size() < 3) return input_error(at(line), "expected .subckt NAME NODE ... [name=value ...]");
+    if (scope_ != nullptr)
+      return input_error(at(line), "a .subckt inside a .subckt", "close it first");
+    if (w.size() < 3)
+      return input_error(at(line), "expected .subckt NAME NODE ... [name=value ...]");
     Scope s;
     s.name = lower(w[1]);
     s.line = body_.library ? 0 : line;
@@ -328,7 +337,8 @@ class Reader {
     }
     for (std::size_t i = 1; i < w.size(); ++i) {
       const std::string word = lower(w[i]);
-      if ((text.rfind("ac", 0) == 0 && i == 1 && (word == "dec" || word == "lin")) || word == "uic") {
+      if ((text.rfind("ac", 0) == 0 && i == 1 && (word == "dec" || word == "lin")) ||
+          word == "uic") {
         text += ' ' + word;
         continue;
       }
@@ -351,17 +361,33 @@ class Reader {
     }
     std::size_t nodes = 0;
     switch (c.type) {
-      case 'r': case 'c': case 'l': case 'v': case 'i': case 'b': case 'd': nodes = 2; break;
-      case 'q': nodes = 3; break;
-      case 'e': case 'g': case 'm': nodes = 4; break;
-      case 'x': return instance(c, w);
+      case 'r':
+      case 'c':
+      case 'l':
+      case 'v':
+      case 'i':
+      case 'b':
+      case 'd':
+        nodes = 2;
+        break;
+      case 'q':
+        nodes = 3;
+        break;
+      case 'e':
+      case 'g':
+      case 'm':
+        nodes = 4;
+        break;
+      case 'x':
+        return instance(c, w);
       default:
         return input_error(at(line), fmt::format("elements {} are not known here", w[0][0]),
                            "known: R C L V I E G B D Q M X");
     }
     if (w.size() < nodes + 2) {
-      return input_error(at(line), fmt::format("{} needs {} nodes and a value or model; found {} words after it",
-                                               w[0], nodes, w.size() - 1));
+      return input_error(
+          at(line), fmt::format("{} needs {} nodes and a value or model; found {} words after it",
+                                w[0], nodes, w.size() - 1));
     }
     for (std::size_t i = 1; i <= nodes; ++i) {
       const std::string node = lower(w[i]);
@@ -374,9 +400,14 @@ class Reader {
 
   Status body(Card& c, const std::vector<std::string>& w, std::size_t i) {
     switch (c.type) {
-      case 'v': case 'i': return source(c, w, i);
-      case 'b': return behaviour(c, w, i);
-      case 'd': case 'q': case 'm':
+      case 'v':
+      case 'i':
+        return source(c, w, i);
+      case 'b':
+        return behaviour(c, w, i);
+      case 'd':
+      case 'q':
+      case 'm':
         c.model = lower(w[i]);
         break;
       default: {
@@ -391,7 +422,8 @@ class Reader {
         const bool known = ((c.type == 'c' || c.type == 'l') && n.name == "ic") ||
                            (c.type == 'm' && (n.name == "w" || n.name == "l"));
         if (!known) {
-          return input_error(at(c.line), fmt::format("{}: \"{}\" is not known for this element", w[0], n.name));
+          return input_error(at(c.line),
+                             fmt::format("{}: \"{}\" is not known for this element", w[0], n.name));
         }
       }
     }
@@ -406,7 +438,8 @@ class Reader {
       if (head == "pulse" || head == "pwl" || head == "sin" || head == "exp") {
         std::string inside;
         if (open == std::string::npos) {
-          if (++i >= w.size() || w[i].front() != '(') return input_error(at(c.line), head + " needs (values)");
+          if (++i >= w.size() || w[i].front() != '(')
+            return input_error(at(c.line), head + " needs (values)");
           inside = w[i];
         } else {
           inside = w[i].substr(open);
@@ -421,14 +454,17 @@ class Reader {
           c.wave_values.push_back(value.take());
         }
         if (c.wave_values.size() < 2 || (head == "pwl" && c.wave_values.size() % 2 != 0)) {
-          return input_error(at(c.line), fmt::format("{} has {} values", head, c.wave_values.size()));
+          return input_error(at(c.line),
+                             fmt::format("{} has {} values", head, c.wave_values.size()));
         }
       } else if (word == "dc" || word == "ac") {
         if (++i >= w.size()) return input_error(at(c.line), word + " needs a value");
         auto value = value_of(c.line, w[i]);
         if (!value) return value.error();
-        if (word == "dc") c.values.push_back(value.take());
-        else c.named.push_back({"ac", value.take()});
+        if (word == "dc")
+          c.values.push_back(value.take());
+        else
+          c.named.push_back({"ac", value.take()});
       } else {
         auto value = value_of(c.line, w[i]);
         if (!value) return value.error();
@@ -448,7 +484,8 @@ class Reader {
       return input_error(at(c.line), "expected V=expression or I=expression");
     }
     c.model = kind;
-    auto value = parse_expression(std::string_view(text).substr(eq + 1), at(c.line), Allow::circuit);
+    auto value =
+        parse_expression(std::string_view(text).substr(eq + 1), at(c.line), Allow::circuit);
     if (!value) return value.error();
     c.values.push_back(value.take());
     return {};
@@ -457,8 +494,10 @@ class Reader {
   Result<Card> instance(Card& c, const std::vector<std::string>& w) {
     std::size_t i = 1;
     std::vector<std::string> plain_words;
-    for (; i < w.size() && w[i].find('=') == std::string::npos; ++i) plain_words.push_back(lower(w[i]));
-    if (plain_words.size() < 2) return input_error(at(c.line), w[0] + " needs nodes and a subcircuit's name");
+    for (; i < w.size() && w[i].find('=') == std::string::npos; ++i)
+      plain_words.push_back(lower(w[i]));
+    if (plain_words.size() < 2)
+      return input_error(at(c.line), w[0] + " needs nodes and a subcircuit's name");
     c.model = plain_words.back();
     plain_words.pop_back();
     for (std::string& node : plain_words) {
@@ -514,11 +553,13 @@ class Flattener {
     std::map<std::string, const Named*> byname;
     for (const Named& n : body_.top.parameters) byname[n.name] = &n;
     std::set<std::string> busy;
-    std::function<Result<double>(const std::string&)> get = [&](const std::string& name) -> Result<double> {
+    std::function<Result<double>(const std::string&)> get =
+        [&](const std::string& name) -> Result<double> {
       if (const auto done = top_.find(name); done != top_.end()) return done->second;
       const auto found = byname.find(name);
       if (found == byname.end()) return unknown(name, byname);
-      if (const auto changed = changes_.parameters.find(name); changed != changes_.parameters.end()) {
+      if (const auto changed = changes_.parameters.find(name);
+          changed != changes_.parameters.end()) {
         return top_[name] = changed->second;
       }
       if (!busy.insert(name).second) {
@@ -554,7 +595,8 @@ class Flattener {
     return prefix.empty() ? name : prefix + "." + name;
   }
 
-  Status scope(const Scope& s, const std::string& prefix, const std::map<std::string, std::string>& ports,
+  Status scope(const Scope& s, const std::string& prefix,
+               const std::map<std::string, std::string>& ports,
                std::map<std::string, double>& values, int depth) {
     if (depth > kNestingMax) return input_error(at(s.line), "subcircuits are nested too deeply");
     const Rename node = [&](const std::string& name) -> std::string {
@@ -594,7 +636,8 @@ class Flattener {
                        [&](const Named& p) { return p.name == given.name; })) {
         std::vector<std::string> known;
         for (const Named& p : sub.parameters) known.push_back(p.name);
-        return input_error(at(c.line), fmt::format("{}: parameter ", c.name) + hint(given.name, known));
+        return input_error(at(c.line),
+                           fmt::format("{}: parameter ", c.name) + hint(given.name, known));
       }
     }
     for (const Named& p : sub.parameters) {
@@ -615,7 +658,8 @@ class Flattener {
       if (!value) return value.error();
       values[p.name] = *value;
       // One that follows from an outer parameter is varied there, not twice.
-      if (given == nullptr || given->value.kind == Expression::Kind::number) instance_values_[full] = *value;
+      if (given == nullptr || given->value.kind == Expression::Kind::number)
+        instance_values_[full] = *value;
     }
     for (const std::string& n : c.nodes) touch(node(n), c.line, 0);
     return scope(sub, path, ports, values, depth + 1);
@@ -649,20 +693,31 @@ class Flattener {
     }
     const Lookup get = lookup(values, c.line);
     switch (c.type) {
-      case 'r': case 'c': case 'l': TH_TRY(passive(c, flat, get, card)); break;
-      case 'v': case 'i': TH_TRY(source(c, flat, get, card)); break;
-      case 'e': case 'g': {
+      case 'r':
+      case 'c':
+      case 'l':
+        TH_TRY(passive(c, flat, get, card));
+        break;
+      case 'v':
+      case 'i':
+        TH_TRY(source(c, flat, get, card));
+        break;
+      case 'e':
+      case 'g': {
         auto value = evaluate(c.values[0], at(c.line), get);
         if (!value) return value.error();
         card += ' ' + plain(*value);
         break;
       }
-      case 'b': TH_TRY(behaviour(c, prefix, node, get, card)); break;
-      default: TH_TRY(device(s, c, prefix, get, values, card));
+      case 'b':
+        TH_TRY(behaviour(c, prefix, node, get, card));
+        break;
+      default:
+        TH_TRY(device(s, c, prefix, get, values, card));
     }
     // Nodes that conduct direct current to one another.
-    const bool joins = c.type == 'r' || c.type == 'l' || c.type == 'v' || c.type == 'd' || c.type == 'e' ||
-                       (c.type == 'b' && c.model == "v");
+    const bool joins = c.type == 'r' || c.type == 'l' || c.type == 'v' || c.type == 'd' ||
+                       c.type == 'e' || (c.type == 'b' && c.model == "v");
     if (joins) join(nodes[0], nodes[1]);
     if (c.type == 'q' || c.type == 'm') {
       join(nodes[0], nodes[2]);
@@ -761,7 +816,8 @@ class Flattener {
                       (c.type == 'q' && (model->type == "npn" || model->type == "pnp")) ||
                       (c.type == 'm' && (model->type == "nmos" || model->type == "pmos"));
     if (!fits) {
-      return input_error(at(c.line), fmt::format("{} cannot use a model of type {}", c.name, model->type));
+      return input_error(at(c.line),
+                         fmt::format("{} cannot use a model of type {}", c.name, model->type));
     }
     name = "m_" + name;
     if (model_cards_.count(name) == 0) {
@@ -799,7 +855,8 @@ class Flattener {
     };
     std::vector<std::string> instances;
     for (const auto& [k, v] : instance_values_) instances.push_back(k);
-    for (const auto& [name, v] : changes_.instances) TH_TRY(check(name, "instance parameter", instances));
+    for (const auto& [name, v] : changes_.instances)
+      TH_TRY(check(name, "instance parameter", instances));
     for (const auto& [name, v] : changes_.factors) TH_TRY(check(name, "R, C or L", passives_));
     for (const auto& [name, v] : changes_.sources) TH_TRY(check(name, "source", sources_));
     for (const auto& [name, v] : changes_.waves) TH_TRY(check(name, "source", sources_));
@@ -812,18 +869,22 @@ class Flattener {
     for (const auto& [node, line] : looked_at_) {
       if (node == "0") continue;
       if (uses_.count(node) == 0) {
-        return input_error(at(line), fmt::format("node {} is looked at but nothing is connected to it", node));
+        return input_error(
+            at(line), fmt::format("node {} is looked at but nothing is connected to it", node));
       }
       ++uses_[node].count;
     }
     for (const auto& [node, use] : uses_) {
       if (use.count < 2) {
-        return input_error(at(use.line), fmt::format("node {} is touched by one terminal only", node),
+        return input_error(at(use.line),
+                           fmt::format("node {} is touched by one terminal only", node),
                            "a name is misspelt, or a part is missing");
       }
       if (root(node) != root("0")) {
-        return input_error(at(use.line), fmt::format("no direct current can flow between node {} and ground", node),
-                           "add a resistor (a leak of 1 gigohm: 1g) or a source");
+        return input_error(
+            at(use.line),
+            fmt::format("no direct current can flow between node {} and ground", node),
+            "add a resistor (a leak of 1 gigohm: 1g) or a source");
       }
     }
     return {};
@@ -840,7 +901,7 @@ class Flattener {
 };
 
 Result<const Netlist::Body*> library_body() {
-  static const Result<Netlist::Body> library = [] () -> Result<Netlist::Body> {
+  static const Result<Netlist::Body> library = []() -> Result<Netlist::Body> {
     Netlist::Body body;
     body.path = "library.sp";
     body.library = true;
@@ -874,7 +935,8 @@ Result<Netlist> Netlist::parse(const std::string& path, const std::string& text)
   body->path = path;
   body->text = text;
   body->title = text.substr(0, text.find('\n'));
-  while (!body->title.empty() && (body->title[0] == '*' || body->title[0] == ' ')) body->title.erase(0, 1);
+  while (!body->title.empty() && (body->title[0] == '*' || body->title[0] == ' '))
+    body->title.erase(0, 1);
   body->subcircuits = (*library)->subcircuits;
   body->models = (*library)->models;
   TH_TRY(Reader(path, *body).read(text));
@@ -894,16 +956,30 @@ Result<Netlist> Netlist::parse(const std::string& path, const std::string& text)
   return netlist;
 }
 
-const std::map<std::string, double>& Netlist::parameters() const { return body_->parameters; }
+const std::map<std::string, double>& Netlist::parameters() const {
+  return body_->parameters;
+}
 const std::map<std::string, double>& Netlist::instance_parameters() const {
   return body_->instance_parameters;
 }
-const std::vector<std::string>& Netlist::passives() const { return body_->passives; }
-const std::vector<std::string>& Netlist::sources() const { return body_->sources; }
-const std::vector<std::string>& Netlist::nodes() const { return body_->nodes; }
-const std::string& Netlist::title() const { return body_->title; }
-const std::string& Netlist::path() const { return body_->path; }
-const std::string& Netlist::text() const { return body_->text; }
+const std::vector<std::string>& Netlist::passives() const {
+  return body_->passives;
+}
+const std::vector<std::string>& Netlist::sources() const {
+  return body_->sources;
+}
+const std::vector<std::string>& Netlist::nodes() const {
+  return body_->nodes;
+}
+const std::string& Netlist::title() const {
+  return body_->title;
+}
+const std::string& Netlist::path() const {
+  return body_->path;
+}
+const std::string& Netlist::text() const {
+  return body_->text;
+}
 
 Result<FlatCircuit> Netlist::flatten(const Changes& changes) const {
   return Flattener(*body_, changes).run();

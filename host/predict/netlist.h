@@ -1,4 +1,5 @@
-// A netlist of one gate or of a piece of the fixture, read strictly, and made flat for the simulator.
+// A netlist of one gate or of a piece of the fixture, read strictly, and made flat for the
+// simulator.
 //
 // A subset of SPICE: R C L V I E G B D Q M X, .param, .model, .subckt/.ends, one of .op/.tran/.ac,
 // .end. Everything that can run commands, read files or be misread in silence (.control, .include,
@@ -21,8 +22,9 @@ struct Changes {
   std::map<std::string, double> instances;   // "x1.emission" -> value of a subcircuit parameter
   std::map<std::string, double> factors;     // "r1", "x1.rk": multiplies the value of an R, C or L
   std::map<std::string, double> sources;     // "va" -> DC value of a voltage or current source
-  std::map<std::string, std::string> waves;  // "va" -> replaces the source's wave, e.g. "PWL(0 0 1u 5)"
-  std::vector<std::string> cards;            // further flat cards, e.g. "rload y 0 22000"
+  std::map<std::string, std::string>
+      waves;                       // "va" -> replaces the source's wave, e.g. "PWL(0 0 1u 5)"
+  std::vector<std::string> cards;  // further flat cards, e.g. "rload y 0 22000"
   double celsius = 27.0;
 };
 

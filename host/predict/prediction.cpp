@@ -1,10 +1,10 @@
 #include "host/predict/prediction.h"
 
+#include <fmt/format.h>
+
 #include <algorithm>
 #include <cmath>
 #include <limits>
-
-#include <fmt/format.h>
 
 #include "host/predict/expression.h"
 #include "host/predict/sampling.h"
@@ -15,7 +15,7 @@ namespace {
 constexpr std::size_t kCornerQuantitiesMax = 6;   // 64 corners
 constexpr std::size_t kSearchQuantitiesMax = 40;  // those that matter most are searched
 constexpr int kReceiversMax = 8;
-constexpr double kWindowStep = 0.1;               // windows are widened to this, volts
+constexpr double kWindowStep = 0.1;  // windows are widened to this, volts
 
 std::string bits_of(unsigned state, std::size_t inputs) {
   std::string out(inputs, '0');
@@ -67,7 +67,8 @@ class Bench {
     return out;
   }
 
-  Result<StateVolts> all(const std::vector<double>& values, const std::vector<std::string>& cards = {}) {
+  Result<StateVolts> all(const std::vector<double>& values,
+                         const std::vector<std::string>& cards = {}) {
     StateVolts out;
     for (unsigned state = 0; state < states(); ++state) {
       auto v = levels(state, values, cards);
@@ -152,7 +153,8 @@ Result<Swings> swings(Bench& bench) {
 }
 
 // All quantities at the limit that pushes the level furthest, then each tried the other way.
-Result<double> worst_case(Bench& bench, const Swings& swing, unsigned state, std::size_t output, bool up) {
+Result<double> worst_case(Bench& bench, const Swings& swing, unsigned state, std::size_t output,
+                          bool up) {
   const auto& varied = bench.question().settings.varied;
   std::vector<double> values = nominal_values(varied);
   std::vector<std::pair<double, std::size_t>> order;
@@ -184,7 +186,8 @@ Status corners(Bench& bench, const StateVolts& nominal, std::vector<OutputPredic
   const auto& varied = bench.question().settings.varied;
   std::vector<std::size_t> chosen;
   for (std::size_t i = 0; i < varied.size() && chosen.size() < kCornerQuantitiesMax; ++i) {
-    const bool common = varied[i].what == Varied::What::parameter || varied[i].what == Varied::What::celsius;
+    const bool common =
+        varied[i].what == Varied::What::parameter || varied[i].what == Varied::What::celsius;
     if (common) chosen.push_back(i);
   }
   for (std::size_t o = 0; o < outputs.size(); ++o) {
@@ -229,14 +232,17 @@ void widen(std::optional<Levels>& total, const Levels& l) {
 
 void margins(const files::LevelWindows& needs, OutputPrediction& out) {
   if (out.low && needs.low) {
-    out.margin_low = std::min(needs.low->max.value - out.low->to, out.low->from - needs.low->min.value);
+    out.margin_low =
+        std::min(needs.low->max.value - out.low->to, out.low->from - needs.low->min.value);
   }
   if (out.high && needs.high) {
-    out.margin_high = std::min(out.high->from - needs.high->min.value, needs.high->max.value - out.high->to);
+    out.margin_high =
+        std::min(out.high->from - needs.high->min.value, needs.high->max.value - out.high->to);
   }
 }
 
-void sensitivities(const Settings& s, const Swings& swing, std::size_t output, OutputPrediction& out) {
+void sensitivities(const Settings& s, const Swings& swing, std::size_t output,
+                   OutputPrediction& out) {
   for (std::size_t i = 0; i < s.varied.size(); ++i) {
     Sensitivity row;
     row.quantity = s.varied[i].name;
@@ -247,10 +253,11 @@ void sensitivities(const Settings& s, const Swings& swing, std::size_t output, O
     }
     out.sensitivities.push_back(row);
   }
-  std::stable_sort(out.sensitivities.begin(), out.sensitivities.end(), [](const Sensitivity& a, const Sensitivity& b) {
-    return std::max(std::fabs(a.low_volts), std::fabs(a.high_volts)) >
-           std::max(std::fabs(b.low_volts), std::fabs(b.high_volts));
-  });
+  std::stable_sort(out.sensitivities.begin(), out.sensitivities.end(),
+                   [](const Sensitivity& a, const Sensitivity& b) {
+                     return std::max(std::fabs(a.low_volts), std::fabs(a.high_volts)) >
+                            std::max(std::fabs(b.low_volts), std::fabs(b.high_volts));
+                   });
 }
 
 // Receivers drawn as current sources at the output; the windows move with the nominal level.
@@ -295,7 +302,8 @@ double crossing(const Solution& s, double level, bool rising, double from) {
   for (std::size_t i = 1; i < v.size(); ++i) {
     if (s.scale[i] <= from) continue;
     if (rising ? v[i - 1] < level && v[i] >= level : v[i - 1] > level && v[i] <= level) {
-      return s.scale[i - 1] + (s.scale[i] - s.scale[i - 1]) * (level - v[i - 1]) / (v[i] - v[i - 1]);
+      return s.scale[i - 1] +
+             (s.scale[i] - s.scale[i - 1]) * (level - v[i - 1]) / (v[i] - v[i - 1]);
     }
   }
   return -1.0;
@@ -306,8 +314,8 @@ struct EdgeTimes {
 };
 
 // The input rises at `start` and falls `hold` later; half of the ramp has then passed at +ramp/2.
-Result<EdgeTimes> one_edge(Bench& bench, std::size_t output, unsigned state, std::size_t input, bool inverts,
-                           const std::vector<double>& values) {
+Result<EdgeTimes> one_edge(Bench& bench, std::size_t output, unsigned state, std::size_t input,
+                           bool inverts, const std::vector<double>& values) {
   const Settings& s = bench.question().settings;
   const EdgeSettings& e = *s.edges;
   const double start = 0.05 * e.hold.value, ramp = e.ramp.value, hold = e.hold.value;
@@ -318,37 +326,45 @@ Result<EdgeTimes> one_edge(Bench& bench, std::size_t output, unsigned state, std
     c.sources[s.inputs[i].source] = level_of(s.inputs[i], one, values);
   }
   const Input& in = s.inputs[input];
-  const std::string low = plain(level_of(in, false, values)), high = plain(level_of(in, true, values));
+  const std::string low = plain(level_of(in, false, values)),
+                    high = plain(level_of(in, true, values));
   c.sources[in.source] = level_of(in, false, values);
-  c.waves[in.source] = fmt::format("PWL(0 {} {} {} {} {} {} {} {} {})", low, plain(start), low, plain(start + ramp),
-                                   high, plain(start + hold), high, plain(start + hold + ramp), low);
+  c.waves[in.source] =
+      fmt::format("PWL(0 {} {} {} {} {} {} {} {} {})", low, plain(start), low, plain(start + ramp),
+                  high, plain(start + hold), high, plain(start + hold + ramp), low);
   const std::string& node = s.outputs[output].node;
-  if (e.load.value > 0.0) c.cards.push_back(fmt::format("cpredictload {} 0 {}", node, plain(e.load.value)));
+  if (e.load.value > 0.0)
+    c.cards.push_back(fmt::format("cpredictload {} 0 {}", node, plain(e.load.value)));
   auto flat = bench.question().netlist.flatten(c);
   if (!flat) return flat.error();
   const double stop = start + 2.0 * hold;
   auto r = bench.simulator().solve(
-      *flat, {node}, fmt::format("tran {} {} 0 {}", plain(hold / 1000), plain(stop), plain(hold / 400)));
+      *flat, {node},
+      fmt::format("tran {} {} 0 {}", plain(hold / 1000), plain(stop), plain(hold / 400)));
   if (!r) return bench.named(r.error(), state, values);
   const auto& v = r->vectors[0];
   const auto at = [&](double t) {
     const auto found = std::lower_bound(r->scale.begin(), r->scale.end(), t);
-    return v[std::min<std::size_t>(static_cast<std::size_t>(found - r->scale.begin()), v.size() - 1)];
+    return v[std::min<std::size_t>(static_cast<std::size_t>(found - r->scale.begin()),
+                                   v.size() - 1)];
   };
-  const double up_at = inverts ? start + hold : start;      // when the output begins to rise
+  const double up_at = inverts ? start + hold : start;  // when the output begins to rise
   const double down_at = inverts ? start : start + hold;
   const double after_first = at(start + hold * 0.999), after_second = v.back();
-  const double top = inverts ? after_second : after_first, bottom = inverts ? after_first : after_second;
-  const double ten = bottom + 0.1 * (top - bottom), half = (top + bottom) / 2, ninety = bottom + 0.9 * (top - bottom);
+  const double top = inverts ? after_second : after_first,
+               bottom = inverts ? after_first : after_second;
+  const double ten = bottom + 0.1 * (top - bottom), half = (top + bottom) / 2,
+               ninety = bottom + 0.9 * (top - bottom);
   EdgeTimes t{};
   const double r10 = crossing(*r, ten, true, up_at), r50 = crossing(*r, half, true, up_at),
                r90 = crossing(*r, ninety, true, up_at);
   const double f90 = crossing(*r, ninety, false, down_at), f50 = crossing(*r, half, false, down_at),
                f10 = crossing(*r, ten, false, down_at);
   if (std::min({r10, r50, r90, f10, f50, f90}) < 0.0 || !(top > bottom)) {
-    return input_error(bench.question().netlist.path(),
-                       fmt::format("{} makes no whole edge within {} us", s.outputs[output].name, hold * 1e6),
-                       "lengthen edges.for, or toggle another input");
+    return input_error(
+        bench.question().netlist.path(),
+        fmt::format("{} makes no whole edge within {} us", s.outputs[output].name, hold * 1e6),
+        "lengthen edges.for, or toggle another input");
   }
   t.rise = r90 - r10;
   t.fall = f10 - f90;
@@ -367,10 +383,12 @@ void include(Times& t, double value, bool first) {
 Status edges(Bench& bench, const Prediction& levels, std::vector<Edges>& out) {
   const Settings& s = bench.question().settings;
   if (!s.edges) return {};
-  const auto which = std::find_if(s.inputs.begin(), s.inputs.end(), [&](const Input& i) { return i.name == s.edges->input; });
+  const auto which = std::find_if(s.inputs.begin(), s.inputs.end(),
+                                  [&](const Input& i) { return i.name == s.edges->input; });
   const auto input = static_cast<std::size_t>(which - s.inputs.begin());
   const unsigned bit = 1u << (s.inputs.size() - 1 - input);
-  const auto points = latin_hypercube(s.edges->samples, static_cast<int>(s.varied.size()), s.seed + 1);
+  const auto points =
+      latin_hypercube(s.edges->samples, static_cast<int>(s.varied.size()), s.seed + 1);
   for (std::size_t o = 0; o < s.outputs.size(); ++o) {
     const auto& states = levels.outputs[o].states;
     for (unsigned state = 0; state < bench.states(); ++state) {
@@ -383,7 +401,8 @@ Status edges(Bench& bench, const Prediction& levels, std::vector<Edges>& out) {
       double longest = 0.0;
       for (int i = -1; i < s.edges->samples; ++i) {
         std::vector<double> values = nominal_values(s.varied);
-        for (std::size_t d = 0; i >= 0 && d < values.size(); ++d) values[d] = value_at(s.varied[d], points[i][d]);
+        for (std::size_t d = 0; i >= 0 && d < values.size(); ++d)
+          values[d] = value_at(s.varied[d], points[i][d]);
         auto t = one_edge(bench, o, state, input, e.inverts, values);
         if (!t) return t.error();
         include(e.rise, t->rise, i < 0);
@@ -414,10 +433,12 @@ std::string families_block(const Settings& s, const Prediction& p) {
   std::string gives;
   if (low) gives += window("low", *low);
   if (high) gives += (gives.empty() ? "" : ", ") + window("high", *high);
-  std::string out = fmt::format("families:\n  {}:\n    gives: {{{}}}\n", s.family.empty() ? "predicted" : s.family, gives);
+  std::string out = fmt::format("families:\n  {}:\n    gives: {{{}}}\n",
+                                s.family.empty() ? "predicted" : s.family, gives);
   if (s.needs.low && s.needs.high) {
-    out += fmt::format("    needs: {{low: [{:g} V, {:g} V], high: [{:g} V, {:g} V]}}\n", s.needs.low->min.value,
-                       s.needs.low->max.value, s.needs.high->min.value, s.needs.high->max.value);
+    out += fmt::format("    needs: {{low: [{:g} V, {:g} V], high: [{:g} V, {:g} V]}}\n",
+                       s.needs.low->min.value, s.needs.low->max.value, s.needs.high->min.value,
+                       s.needs.high->max.value);
   }
   return out;
 }
@@ -436,8 +457,9 @@ Result<Prediction> predict(const Question& question, Simulator& simulator) {
   if (!nominal) return nominal.error();
   p.threshold = threshold_of(s, *nominal);
 
-  auto drawn = s.sobol ? sobol(s.samples, static_cast<int>(s.varied.size()), s.seed)
-                       : Result(latin_hypercube(s.samples, static_cast<int>(s.varied.size()), s.seed));
+  auto drawn = s.sobol
+                   ? sobol(s.samples, static_cast<int>(s.varied.size()), s.seed)
+                   : Result(latin_hypercube(s.samples, static_cast<int>(s.varied.size()), s.seed));
   if (!drawn) return drawn.error();
   std::vector<StateVolts> specimens;
   for (const auto& point : *drawn) {
@@ -476,7 +498,8 @@ Result<Prediction> predict(const Question& question, Simulator& simulator) {
   }
   TH_TRY(corners(bench, *nominal, p.outputs));
   for (std::size_t o = 0; o < p.outputs.size(); ++o) {
-    for (const Levels& l : p.outputs[o].states) widen(l.high ? p.outputs[o].high : p.outputs[o].low, l);
+    for (const Levels& l : p.outputs[o].states)
+      widen(l.high ? p.outputs[o].high : p.outputs[o].low, l);
     margins(s.needs, p.outputs[o]);
     sensitivities(s, *swing, o, p.outputs[o]);
   }

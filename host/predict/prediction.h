@@ -16,12 +16,13 @@
 namespace tenterhook::predict {
 
 struct Levels {
-  std::string state;      // bits of the inputs, as in Settings::inputs; "" over several states
-  double nominal = 0.0;   // volts, as everything here
+  std::string state;     // bits of the inputs, as in Settings::inputs; "" over several states
+  double nominal = 0.0;  // volts, as everything here
   double min = 0.0, max = 0.0, mean = 0.0, deviation = 0.0;
-  double from = 0.0, to = 0.0;            // the central `share` of the specimens
+  double from = 0.0, to = 0.0;              // the central `share` of the specimens
   double worst_from = 0.0, worst_to = 0.0;  // all parts at their limits, searched
-  double corner_from = 0.0, corner_to = 0.0;  // parameters and temperature at their limits, parts nominal
+  double corner_from = 0.0,
+         corner_to = 0.0;  // parameters and temperature at their limits, parts nominal
   bool high = false;
 };
 
@@ -34,14 +35,14 @@ struct Edges {
   std::string output;
   std::string state;  // of the other inputs, the toggled one written as '*'
   bool inverts = false;
-  Times rise, fall;               // 10 to 90 % of the output's own swing
-  Times delay_rise, delay_fall;   // half swing of the input to half swing of the output
-  double toggle_hertz = 0.0;      // 1 / (both edges complete to 90 %), worst specimen
+  Times rise, fall;              // 10 to 90 % of the output's own swing
+  Times delay_rise, delay_fall;  // half swing of the input to half swing of the output
+  double toggle_hertz = 0.0;     // 1 / (both edges complete to 90 %), worst specimen
 };
 
 struct Sensitivity {
   std::string quantity;
-  double low_volts = 0.0;   // how far a low moves when the quantity goes from limit to limit
+  double low_volts = 0.0;  // how far a low moves when the quantity goes from limit to limit
   double high_volts = 0.0;
 };
 
@@ -54,7 +55,7 @@ struct FanOutPoint {
 struct OutputPrediction {
   std::string name;
   std::vector<Levels> states;
-  std::optional<Levels> low, high;  // over all states of that level
+  std::optional<Levels> low, high;                // over all states of that level
   std::optional<double> margin_low, margin_high;  // `needs` minus the window, volts; below 0: none
   std::vector<Sensitivity> sensitivities;         // strongest first
   std::vector<FanOutPoint> fan_out;

@@ -14,8 +14,8 @@ namespace tenterhook::predict {
 std::vector<std::vector<double>> latin_hypercube(int count, int dimensions, std::uint64_t seed) {
   std::mt19937_64 random(seed);
   std::uniform_real_distribution<double> inside(1e-9, 1.0 - 1e-9);
-  std::vector<std::vector<double>> points(static_cast<std::size_t>(count),
-                                          std::vector<double>(static_cast<std::size_t>(dimensions)));
+  std::vector<std::vector<double>> points(
+      static_cast<std::size_t>(count), std::vector<double>(static_cast<std::size_t>(dimensions)));
   std::vector<int> order(static_cast<std::size_t>(count));
   for (int d = 0; d < dimensions; ++d) {
     std::iota(order.begin(), order.end(), 0);
@@ -28,15 +28,17 @@ std::vector<std::vector<double>> latin_hypercube(int count, int dimensions, std:
 Result<std::vector<std::vector<double>>> sobol(int count, int dimensions, std::uint64_t seed) {
   constexpr int kDimensionsMax = 40;
   if (dimensions > kDimensionsMax) {
-    return input_error("method", "sobol serves at most 40 varied quantities, found " + std::to_string(dimensions),
-                       "use latin-hypercube");
+    return input_error(
+        "method", "sobol serves at most 40 varied quantities, found " + std::to_string(dimensions),
+        "use latin-hypercube");
   }
   std::mt19937_64 random(seed);
   std::uniform_real_distribution<double> inside(0.0, 1.0);
   std::vector<double> shift(static_cast<std::size_t>(dimensions));
   for (double& s : shift) s = inside(random);
   const std::unique_ptr<gsl_qrng, void (*)(gsl_qrng*)> q(
-      gsl_qrng_alloc(gsl_qrng_sobol, static_cast<unsigned>(std::max(dimensions, 1))), gsl_qrng_free);
+      gsl_qrng_alloc(gsl_qrng_sobol, static_cast<unsigned>(std::max(dimensions, 1))),
+      gsl_qrng_free);
   if (!q) return bug_error("no Sobol sequence of " + std::to_string(dimensions) + " dimensions");
   std::vector<std::vector<double>> points;
   std::vector<double> raw(static_cast<std::size_t>(std::max(dimensions, 1)));
@@ -68,11 +70,20 @@ std::vector<double> nominal_values(const std::vector<Varied>& varied) {
 void apply(const std::vector<Varied>& varied, const std::vector<double>& values, Changes& changes) {
   for (std::size_t i = 0; i < varied.size(); ++i) {
     switch (varied[i].what) {
-      case Varied::What::parameter: changes.parameters[varied[i].name] = values[i]; break;
-      case Varied::What::instance: changes.instances[varied[i].name] = values[i]; break;
-      case Varied::What::factor: changes.factors[varied[i].name] = values[i]; break;
-      case Varied::What::celsius: changes.celsius = values[i]; break;
-      case Varied::What::input: break;  // the bench sets inputs, by state
+      case Varied::What::parameter:
+        changes.parameters[varied[i].name] = values[i];
+        break;
+      case Varied::What::instance:
+        changes.instances[varied[i].name] = values[i];
+        break;
+      case Varied::What::factor:
+        changes.factors[varied[i].name] = values[i];
+        break;
+      case Varied::What::celsius:
+        changes.celsius = values[i];
+        break;
+      case Varied::What::input:
+        break;  // the bench sets inputs, by state
     }
   }
 }

@@ -9,8 +9,9 @@
 
 namespace tenterhook::predict {
 
-// count x dimensions numbers strictly between 0 and 1. Latin hypercube: each of `count` equal slices
-// of each dimension holds exactly one point (McKay, Beckman and Conover 1979). Same seed, same points.
+// count x dimensions numbers strictly between 0 and 1. Latin hypercube: each of `count` equal
+// slices of each dimension holds exactly one point (McKay, Beckman and Conover 1979). Same seed,
+// same points.
 std::vector<std::vector<double>> latin_hypercube(int count, int dimensions, std::uint64_t seed);
 // Sobol's sequence, shifted by a seeded random vector modulo 1. At most 40 dimensions.
 Result<std::vector<std::vector<double>>> sobol(int count, int dimensions, std::uint64_t seed);

@@ -1,11 +1,10 @@
 #include "host/predict/settings.h"
 
+#include <fmt/format.h>
 #include <fnmatch.h>
 
 #include <algorithm>
 #include <filesystem>
-
-#include <fmt/format.h>
 
 #include "host/base/nearest.h"
 #include "host/files/sink.h"
@@ -40,9 +39,12 @@ struct Spread {
 bool read_reach(const yaml::Node& node, Sink& sink, Spread& out) {
   const bool percent = node.is_scalar() && !node.text.empty() && node.text.back() == '%';
   double value = 0.0;
-  if (!files::read_number_with_unit(node, percent ? "%" : "V", Sign::positive, sink, value)) return false;
-  if (percent) out.relative = value / 100.0;
-  else out.absolute = value;
+  if (!files::read_number_with_unit(node, percent ? "%" : "V", Sign::positive, sink, value))
+    return false;
+  if (percent)
+    out.relative = value / 100.0;
+  else
+    out.absolute = value;
   return true;
 }
 
@@ -58,15 +60,18 @@ std::optional<Spread> read_spread(const yaml::Node& node, Sink& sink) {
   const yaml::Node* spread = map.take("spread");
   const yaml::Node* clip = map.take("clip");
   if ((within == nullptr) == (spread == nullptr)) {
-    sink.add(node, "one of 'within' and 'spread' is needed", "{within: 5 %} or {spread: 100 mV, clip: 2}");
+    sink.add(node, "one of 'within' and 'spread' is needed",
+             "{within: 5 %} or {spread: 100 mV, clip: 2}");
     return std::nullopt;
   }
   out.normal = spread != nullptr;
   if (!read_reach(out.normal ? *spread : *within, sink, out)) return std::nullopt;
   if (clip != nullptr) {
     auto value = parse_number(clip->is_scalar() ? clip->text : "", clip->place.text());
-    if (!value || *value < 0.5 || *value > 6.0) sink.add(*clip, "clip is a number from 0.5 to 6");
-    else out.clip = *value;
+    if (!value || *value < 0.5 || *value > 6.0)
+      sink.add(*clip, "clip is a number from 0.5 to 6");
+    else
+      out.clip = *value;
   }
   return out;
 }
@@ -89,8 +94,10 @@ class VaryReader {
       ++found;
       add(key, *spread, what, name, nominal);
     };
-    for (const auto& [name, value] : netlist_.parameters()) offer(Varied::What::parameter, name, value);
-    for (const auto& [name, value] : netlist_.instance_parameters()) offer(Varied::What::instance, name, value);
+    for (const auto& [name, value] : netlist_.parameters())
+      offer(Varied::What::parameter, name, value);
+    for (const auto& [name, value] : netlist_.instance_parameters())
+      offer(Varied::What::instance, name, value);
     for (const std::string& name : netlist_.passives()) {
       // A part named like the parameter that sets it is one quantity.
       if (netlist_.instance_parameters().count(name) == 0) offer(Varied::What::factor, name, 1.0);
@@ -98,7 +105,8 @@ class VaryReader {
     if (found == 0) {
       const std::string near = nearest_name(pattern, known);
       sink_.add(key, fmt::format("the netlist has nothing that matches '{}'", key.text),
-                near.empty() ? "a .param, an R, C or L, or x1.parameter" : "did you mean '" + near + "'?");
+                near.empty() ? "a .param, an R, C or L, or x1.parameter"
+                             : "did you mean '" + near + "'?");
     }
   }
 
@@ -134,7 +142,8 @@ class VaryReader {
     v.clip = spread.clip;
     v.reach = spread.absolute > 0.0 ? spread.absolute : spread.relative * std::fabs(nominal);
     if (what == Varied::What::factor && spread.absolute > 0.0) {
-      sink_.add(key, fmt::format("the tolerance of {} is a share of its value", name), "write a percentage");
+      sink_.add(key, fmt::format("the tolerance of {} is a share of its value", name),
+                "write a percentage");
     } else if (!(v.reach > 0.0)) {
       sink_.add(key, fmt::format("{} is 0, so a share of it is 0 too", name), "give a spread in V");
     } else if (what == Varied::What::factor && v.limit() >= 1.0) {
@@ -175,8 +184,8 @@ std::optional<files::Window> read_window(const yaml::Node* node, Sink& sink) {
 }
 
 // "5 V", or a window within which it varies.
-void read_level(const yaml::Node* node, const std::string& name, Sink& sink, Settings& s, Volts& level,
-                int& varied) {
+void read_level(const yaml::Node* node, const std::string& name, Sink& sink, Settings& s,
+                Volts& level, int& varied) {
   if (node == nullptr) return;
   if (!node->is_list()) {
     files::read_quantity(*node, Sign::any, sink, level);
@@ -206,7 +215,8 @@ void read_inputs(const yaml::Node& node, const Netlist& netlist, Sink& sink, Set
       check_name(*source, in.source, "source", netlist.sources(), sink);
     }
     read_level(map.need("low", "low: 5 V"), in.name + " low", sink, s, in.low, in.low_varied);
-    read_level(map.need("high", "high: 24.6 V"), in.name + " high", sink, s, in.high, in.high_varied);
+    read_level(map.need("high", "high: 24.6 V"), in.name + " high", sink, s, in.high,
+               in.high_varied);
     s.inputs.push_back(in);
   }
   if (s.inputs.size() > kInputsMax) sink.add(node, fmt::format("more than {} inputs", kInputsMax));
@@ -263,7 +273,8 @@ void read_rest(Map& map, Sink& sink, Settings& s) {
   if (const yaml::Node* window = map.take("window")) {
     double share = 0.0;
     if (files::read_number_with_unit(*window, "%", Sign::positive, sink, share)) {
-      if (share < 50.0 || share > 100.0) sink.add(*window, "a window holds 50 % to 100 % of the samples");
+      if (share < 50.0 || share > 100.0)
+        sink.add(*window, "a window holds 50 % to 100 % of the samples");
       s.share = share / 100.0;
     }
   }
@@ -307,10 +318,12 @@ Result<Question> read_question(const std::string& path) {
     auto read = Netlist::read((std::filesystem::path(*file).parent_path() / cir->text).string());
     if (!read) return read.error();
     netlist = read.take();
-    if (const yaml::Node* node = map.need("inputs", "inputs: {A: {source: va, low: 0 V, high: 24 V}}")) {
+    if (const yaml::Node* node =
+            map.need("inputs", "inputs: {A: {source: va, low: 0 V, high: 24 V}}")) {
       read_inputs(*node, *netlist, sink, s);
     }
-    if (const yaml::Node* node = map.need("outputs", "outputs: {Y: y}")) read_outputs(*node, *netlist, sink, s);
+    if (const yaml::Node* node = map.need("outputs", "outputs: {Y: y}"))
+      read_outputs(*node, *netlist, sink, s);
     if (const yaml::Node* node = map.take("vary")) {
       if (files::want_map(*node, sink, "'vary'")) {
         VaryReader vary(*netlist, sink, s);

@@ -4,7 +4,8 @@
 //   netlist: or-follower.cir
 //   inputs:  {A: {source: va, low: 5 V, high: [22 V, 26 V]}}   # a window varies evenly
 //   outputs: {Y: y}                                  # name: node
-//   vary:                                            # .param, "R*" elements, "x*.emission" of tubes
+//   vary:                                            # .param, "R*" elements, "x*.emission" of
+//   tubes
 //     R*: 5 %                                        # evenly within
 //     x*.vct: {spread: 175 mV, clip: 2}              # normal; spread is one standard deviation
 //   family:  {name: valve30, needs: {low: [-9.6 V, 9.3 V], high: [14 V, 31 V]}}
@@ -28,9 +29,9 @@ namespace tenterhook::predict {
 struct Input {
   std::string name;
   std::string source;  // of the netlist
-  Volts low{};           // the middle when a window was given
+  Volts low{};         // the middle when a window was given
   Volts high{};
-  int low_varied = -1;   // index in Settings::varied, -1: fixed
+  int low_varied = -1;  // index in Settings::varied, -1: fixed
   int high_varied = -1;
 };
 
@@ -42,11 +43,12 @@ struct Output {
 // One quantity that differs from specimen to specimen.
 struct Varied {
   enum class What { parameter, instance, factor, celsius, input } what = What::parameter;
-  std::string name;       // as in Changes
-  double nominal = 0.0;   // factor: 1
-  double reach = 0.0;     // uniform: half width; normal: one standard deviation, in the quantity's unit
+  std::string name;      // as in Changes
+  double nominal = 0.0;  // factor: 1
+  double reach =
+      0.0;  // uniform: half width; normal: one standard deviation, in the quantity's unit
   bool normal = false;
-  double clip = 2.0;      // normal: in standard deviations
+  double clip = 2.0;  // normal: in standard deviations
   double limit() const { return normal ? clip * reach : reach; }
 };
 
@@ -65,17 +67,17 @@ struct FanOut {
 
 struct Settings {
   std::string name;
-  std::vector<Input> inputs;    // in file order; the first is the leftmost bit of a state
+  std::vector<Input> inputs;  // in file order; the first is the leftmost bit of a state
   std::vector<Output> outputs;
   std::vector<Varied> varied;
-  std::string family;           // empty: "predicted"
+  std::string family;  // empty: "predicted"
   files::LevelWindows needs;
   std::optional<EdgeSettings> edges;
   std::optional<FanOut> fan_out;
   int samples = 1000;
   std::uint64_t seed = 1;
-  bool sobol = false;           // else Latin hypercube
-  double share = 0.998;         // of the samples that a window holds, centrally
+  bool sobol = false;    // else Latin hypercube
+  double share = 0.998;  // of the samples that a window holds, centrally
 };
 
 struct Question {

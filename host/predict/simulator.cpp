@@ -2,6 +2,7 @@
 
 #include <dlfcn.h>
 #include <fcntl.h>
+#include <fmt/format.h>
 #include <ngspice/sharedspice.h>
 #include <poll.h>
 #include <signal.h>
@@ -19,15 +20,13 @@
 #include <cstdlib>
 #include <cstring>
 
-#include <fmt/format.h>
-
 namespace tenterhook::predict {
 namespace {
 
 constexpr const char* kLibrary = "libngspice.so.0";
 constexpr std::uint32_t kMessageMax = 256u << 20;
-constexpr std::size_t kSaidMax = 4096;            // bytes of the simulator's own words kept
-constexpr rlim_t kMemoryMax = 2ull << 30;         // bytes of address space of the child
+constexpr std::size_t kSaidMax = 4096;     // bytes of the simulator's own words kept
+constexpr rlim_t kMemoryMax = 2ull << 30;  // bytes of address space of the child
 constexpr Seconds kStartLimit{20.0};
 
 // --- messages: 32-bit length, then the parts, each with its own length ---
@@ -44,7 +43,8 @@ bool send_all(int fd, const char* data, std::size_t size) {
 }
 
 // Reads exactly `size` bytes before the deadline. 1 done, 0 time-out, -1 closed.
-int receive_all(int fd, char* data, std::size_t size, std::chrono::steady_clock::time_point deadline) {
+int receive_all(int fd, char* data, std::size_t size,
+                std::chrono::steady_clock::time_point deadline) {
   while (size > 0) {
     const auto left = std::chrono::duration_cast<std::chrono::milliseconds>(
         deadline - std::chrono::steady_clock::now());
@@ -67,7 +67,9 @@ void put(std::string& out, const void* data, std::size_t size) {
   out.append(reinterpret_cast<const char*>(&n), sizeof n);
   out.append(static_cast<const char*>(data), size);
 }
-void put(std::string& out, const std::string& text) { put(out, text.data(), text.size()); }
+void put(std::string& out, const std::string& text) {
+  put(out, text.data(), text.size());
+}
 
 bool get(std::string_view& in, std::string_view& part) {
   std::uint32_t n = 0;
@@ -83,7 +85,8 @@ bool get(std::string_view& in, std::string_view& part) {
 // --- the child ---
 
 struct Api {
-  int (*init)(SendChar*, SendStat*, ControlledExit*, SendData*, SendInitData*, BGThreadRunning*, void*);
+  int (*init)(SendChar*, SendStat*, ControlledExit*, SendData*, SendInitData*, BGThreadRunning*,
+              void*);
   int (*circuit)(char**);
   int (*command)(char*);
   pvector_info (*vector)(char*);
@@ -107,7 +110,9 @@ int on_text(char* text, int, void*) {
   }
   return 0;
 }
-int on_exit(int, NG_BOOL, NG_BOOL, int, void*) { _exit(3); }
+int on_exit(int, NG_BOOL, NG_BOOL, int, void*) {
+  _exit(3);
+}
 
 bool load(Api& api) {
   void* library = dlopen(kLibrary, RTLD_NOW | RTLD_LOCAL);
@@ -128,7 +133,9 @@ bool load(Api& api) {
   return true;
 }
 
-void command(const Api& api, std::string text) { api.command(text.data()); }
+void command(const Api& api, std::string text) {
+  api.command(text.data());
+}
 
 // The reply's part for one vector: doubles, or empty when absent.
 std::vector<double> fetch(const Api& api, std::string name) {
@@ -136,7 +143,8 @@ std::vector<double> fetch(const Api& api, std::string name) {
   const pvector_info info = api.vector(name.data());
   if (info == nullptr || info->v_length <= 0) return out;
   for (int i = 0; i < info->v_length; ++i) {
-    if (info->v_realdata != nullptr) out.push_back(info->v_realdata[i]);
+    if (info->v_realdata != nullptr)
+      out.push_back(info->v_realdata[i]);
     else if (info->v_compdata != nullptr) {
       out.push_back(std::hypot(info->v_compdata[i].cx_real, info->v_compdata[i].cx_imag));
     }
@@ -176,7 +184,8 @@ std::string one_job(const Api& api, std::string_view request) {
 
 bool send_message(int fd, const std::string& body) {
   const auto n = static_cast<std::uint32_t>(body.size());
-  return send_all(fd, reinterpret_cast<const char*>(&n), sizeof n) && send_all(fd, body.data(), body.size());
+  return send_all(fd, reinterpret_cast<const char*>(&n), sizeof n) &&
+         send_all(fd, body.data(), body.size());
 }
 
 [[noreturn]] void child_main(int fd, const char* folder) {
@@ -209,7 +218,8 @@ bool send_message(int fd, const std::string& body) {
   const auto never = std::chrono::steady_clock::now() + std::chrono::hours(24 * 365);
   while (true) {
     std::uint32_t n = 0;
-    if (receive_all(fd, reinterpret_cast<char*>(&n), sizeof n, never) != 1 || n > kMessageMax) _exit(0);
+    if (receive_all(fd, reinterpret_cast<char*>(&n), sizeof n, never) != 1 || n > kMessageMax)
+      _exit(0);
     std::string request(n, '\0');
     if (receive_all(fd, request.data(), n, never) != 1) _exit(0);
     if (!send_message(fd, one_job(api, request))) _exit(0);
@@ -241,8 +251,12 @@ struct Simulator::Child {
 };
 
 Simulator::Simulator() = default;
-Simulator::~Simulator() { stop(); }
-int Simulator::processes_started() const { return started_; }
+Simulator::~Simulator() {
+  stop();
+}
+int Simulator::processes_started() const {
+  return started_;
+}
 
 void Simulator::stop() {
   if (!child_) return;
@@ -259,9 +273,11 @@ void Simulator::stop() {
 
 Status Simulator::start() {
   const char* base = std::getenv("TMPDIR");
-  std::string folder = std::string(base != nullptr && *base != '\0' ? base : "/tmp") + "/tenterhook-XXXXXX";
+  std::string folder =
+      std::string(base != nullptr && *base != '\0' ? base : "/tmp") + "/tenterhook-XXXXXX";
   if (mkdtemp(folder.data()) == nullptr) {
-    return fixture_error(folder, fmt::format("no empty folder for the simulator: {}", std::strerror(errno)),
+    return fixture_error(folder,
+                         fmt::format("no empty folder for the simulator: {}", std::strerror(errno)),
                          "check TMPDIR");
   }
   int ends[2];
@@ -299,7 +315,8 @@ Status Simulator::start() {
   return {};
 }
 
-Result<Solution> Simulator::solve(const FlatCircuit& circuit, const std::vector<std::string>& vectors,
+Result<Solution> Simulator::solve(const FlatCircuit& circuit,
+                                  const std::vector<std::string>& vectors,
                                   const std::string& analysis, Seconds limit) {
   const std::string& what = analysis.empty() ? circuit.analysis : analysis;
   if (what.empty()) return bug_error("the simulator was given no analysis");
@@ -331,8 +348,9 @@ Result<Solution> Simulator::solve(const FlatCircuit& circuit, const std::vector<
   if (got != 1) {
     stop();
     if (got == 0) {
-      return input_error({}, fmt::format("the simulator found no answer within {} s and was stopped", limit.value),
-                         "look for an oscillating or nearly singular circuit, or shorten .tran");
+      return input_error(
+          {}, fmt::format("the simulator found no answer within {} s and was stopped", limit.value),
+          "look for an oscillating or nearly singular circuit, or shorten .tran");
     }
     return input_error({}, "the simulator gave up on this circuit and left",
                        "simplify the circuit until it answers");
@@ -351,13 +369,17 @@ Result<Solution> Simulator::solve(const FlatCircuit& circuit, const std::vector<
     all.push_back(std::move(v));
   }
   const std::size_t offset = op ? 0 : 1;
-  if (all.size() != vectors.size() + offset) return bug_error("the simulator's reply lacks vectors");
-  if (op) out.scale = {0.0};
-  else out.scale = std::move(all[0]);
+  if (all.size() != vectors.size() + offset)
+    return bug_error("the simulator's reply lacks vectors");
+  if (op)
+    out.scale = {0.0};
+  else
+    out.scale = std::move(all[0]);
   for (std::size_t i = 0; i < vectors.size(); ++i) {
     std::vector<double>& v = all[i + offset];
     if (v.size() != out.scale.size() || v.empty()) {
-      return input_error({}, fmt::format("the simulator gave no voltage for {}; {}", vectors[i], first_lines(words)));
+      return input_error({}, fmt::format("the simulator gave no voltage for {}; {}", vectors[i],
+                                         first_lines(words)));
     }
     for (double x : v) {
       if (!std::isfinite(x)) {

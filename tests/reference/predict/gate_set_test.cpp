@@ -1,8 +1,8 @@
-// The emulated boards' table of builds against ngspice runs of the gates it stands for: levels within
-// 5 % of the swing, edges within 10 %.
-#include <cmath>
-
+// The emulated boards' table of builds against ngspice runs of the gates it stands for: levels
+// within 5 % of the swing, edges within 10 %.
 #include <gtest/gtest.h>
+
+#include <cmath>
 
 #include "fixtures/emulated/boards/builds.h"
 #include "host/predict/prediction.h"
@@ -132,7 +132,11 @@ TEST(GateSet, FlipFlopTakesDataAtTheRisingEdge) {
     while (i + 1 < r->scale.size() && r->scale[i] < t) ++i;
     return r->vectors[vector][i];
   };
-  const struct { double t; bool q; } points[] = {{20e-6, false}, {38e-6, false}, {52e-6, true}, {78e-6, true}, {92e-6, false}, {115e-6, false}};
+  const struct {
+    double t;
+    bool q;
+  } points[] = {{20e-6, false}, {38e-6, false}, {52e-6, true},
+                {78e-6, true},  {92e-6, false}, {115e-6, false}};
   for (const auto& point : points) {
     EXPECT_EQ(at(0, point.t) > 14.8, point.q) << point.t;
     EXPECT_EQ(at(1, point.t) > 14.8, !point.q) << point.t;
@@ -143,7 +147,8 @@ TEST(GateSet, FlipFlopTakesDataAtTheRisingEdge) {
     }
     return 1.0;
   };
-  const double rise = crossing(40.25e-6, true) - 40.25e-6, fall = crossing(80.25e-6, false) - 80.25e-6;
+  const double rise = crossing(40.25e-6, true) - 40.25e-6,
+               fall = crossing(80.25e-6, false) - 80.25e-6;
   const emulated::Build* b = emulated::find_build("triode-latch");
   EXPECT_NEAR((rise + fall) / 2, b->clock_to_output_s, 0.15 * b->clock_to_output_s);
   EXPECT_LT(rise, 4.7e-6);

@@ -1,14 +1,14 @@
 // The fixture's build pack: pages, netlist, wiring, firmware map, description and simulated values
 // are one truth.
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
 #include <algorithm>
 #include <filesystem>
 #include <fstream>
 #include <map>
 #include <set>
 #include <sstream>
-
-#include <gmock/gmock.h>
-#include <gtest/gtest.h>
 
 #include "firmware/core/fixture_map.h"
 #include "fixtures/mega2560/draw/schematic.h"
@@ -32,7 +32,8 @@ const std::vector<Page>& pages() {
   static const std::vector<Page> all = [] {
     std::vector<Page> out;
     std::set<std::string> files;
-    for (const auto& e : std::filesystem::directory_iterator(kFolder + "pages")) files.insert(e.path().string());
+    for (const auto& e : std::filesystem::directory_iterator(kFolder + "pages"))
+      files.insert(e.path().string());
     for (const std::string& f : files) {
       auto page = read_page(f);
       EXPECT_TRUE(page.ok()) << (page ? "" : page.error().text());
@@ -81,7 +82,8 @@ double value_of(const std::string& ref) {
   double number = 0.0;
   std::string unit;
   in >> number >> unit;
-  const std::map<std::string, double> factors = {{"ohm", 1}, {"kohm", 1e3}, {"Mohm", 1e6}, {"pF", 1e-12}, {"nF", 1e-9}};
+  const std::map<std::string, double> factors = {
+      {"ohm", 1}, {"kohm", 1e3}, {"Mohm", 1e6}, {"pF", 1e-12}, {"nF", 1e-9}};
   const auto found = factors.find(unit);
   EXPECT_NE(found, factors.end()) << ref << ": " << part(ref).value;
   return found == factors.end() ? 0.0 : number * found->second;
@@ -94,13 +96,20 @@ std::string pin_name(map::Pin pin, int offset = 0) {
 std::map<std::string, std::set<std::string>> controller_pins_of_nets() {
   using namespace map;
   std::map<std::string, std::set<std::string>> out = {
-      {"CHAIN_LATCH", {pin_name(kPinChainLatch)}}, {"CHAIN_CLOCK", {pin_name(kPinChainClock)}},
-      {"CHAIN_DATA", {pin_name(kPinChainData)}},   {"CHAIN_BACK", {pin_name(kPinChainBack)}},
-      {"FAST_0", {pin_name(kPinFast0)}},           {"FAST_1", {pin_name(kPinFast1)}},
-      {"OUTPUT_ENABLE", {pin_name(kPinOutputEnable)}}, {"TRIP_RESET", {pin_name(kPinTripReset)}},
-      {"DAC_SELECT", {pin_name(kPinDacSelect)}},   {"ALIVE", {pin_name(kPinAlive)}},
-      {"STOP", {pin_name(kPinStop)}},              {"LID", {pin_name(kPinLid)}},
-      {"HOLD_TO_RUN", {pin_name(kPinHoldToRun)}},  {"COIL_SUPPLY_OK", {pin_name(kPinCoilSupply)}},
+      {"CHAIN_LATCH", {pin_name(kPinChainLatch)}},
+      {"CHAIN_CLOCK", {pin_name(kPinChainClock)}},
+      {"CHAIN_DATA", {pin_name(kPinChainData)}},
+      {"CHAIN_BACK", {pin_name(kPinChainBack)}},
+      {"FAST_0", {pin_name(kPinFast0)}},
+      {"FAST_1", {pin_name(kPinFast1)}},
+      {"OUTPUT_ENABLE", {pin_name(kPinOutputEnable)}},
+      {"TRIP_RESET", {pin_name(kPinTripReset)}},
+      {"DAC_SELECT", {pin_name(kPinDacSelect)}},
+      {"ALIVE", {pin_name(kPinAlive)}},
+      {"STOP", {pin_name(kPinStop)}},
+      {"LID", {pin_name(kPinLid)}},
+      {"HOLD_TO_RUN", {pin_name(kPinHoldToRun)}},
+      {"COIL_SUPPLY_OK", {pin_name(kPinCoilSupply)}},
       {"COMPARATOR_OUT", {pin_name(kPinCapture), pin_name(kPinCount)}},
   };
   const auto adc = [](int channel) { return "ADC" + std::to_string(channel); };
@@ -129,7 +138,8 @@ TEST(BuildPack, WhatIsCheckedInIsWhatThePagesGive) {
   ASSERT_EQ(pages().size(), 9u);
   for (const Page& page : pages()) {
     const std::string name = std::filesystem::path(page.file).stem().string();
-    EXPECT_EQ(content(kFolder + "drawings/" + name + ".svg"), svg(page)) << name << ": run draw-fixture";
+    EXPECT_EQ(content(kFolder + "drawings/" + name + ".svg"), svg(page))
+        << name << ": run draw-fixture";
   }
   EXPECT_EQ(content(kFolder + "netlist.yaml"), netlist_yaml(pages())) << "run draw-fixture";
   EXPECT_EQ(content(kFolder + "parts.md"), bill_of_materials(pages())) << "run draw-fixture";
@@ -158,12 +168,14 @@ TEST(BuildPack, EveryWireLeadsToAPartOfACard) {
     if (w.controller[0] == 'P' || w.controller[0] == 'A') {
       EXPECT_TRUE(pins.insert(w.controller).second) << w.controller;
     }
-    const bool known = controller_pins_of_nets().count(w.net) != 0 || w.net == "+5V" || w.net == "GND" || w.net == "AREF";
+    const bool known = controller_pins_of_nets().count(w.net) != 0 || w.net == "+5V" ||
+                       w.net == "GND" || w.net == "AREF";
     EXPECT_TRUE(known) << w.net << " is no net of the controller";
     const auto& on = all_nets().at(w.net);
-    EXPECT_TRUE(std::any_of(on.begin(), on.end(), [](const std::string& pin) {
-      return pin.rfind("U1.", 0) != 0 && pin.rfind("R2", 0) != 0;
-    })) << w.net << " reaches no card";
+    EXPECT_TRUE(std::any_of(
+        on.begin(), on.end(),
+        [](const std::string& pin) { return pin.rfind("U1.", 0) != 0 && pin.rfind("R2", 0) != 0; }))
+        << w.net << " reaches no card";
   }
   EXPECT_GT(wires().size(), 40u);
 }
@@ -178,58 +190,76 @@ TEST(BuildPack, EveryChainBitMovesTheCoilOfTheFirmwaresMap) {
       if (pin.rfind("U4_%.OUT", 0) == 0) ++drivers;
       if (pin.find(" coil.2") != std::string::npos) {
         ++coils;
-        coil_of_bit[std::stoi(net.substr(5))] = pin.substr(0, pin.find('_') != std::string::npos ? pin.find('_') : pin.find(' '));
+        coil_of_bit[std::stoi(net.substr(5))] =
+            pin.substr(0, pin.find('_') != std::string::npos ? pin.find('_') : pin.find(' '));
       }
     }
     EXPECT_EQ(drivers, 1) << net;
     EXPECT_LE(coils, 1) << net;
   }
-  const struct { int first, count; const char* relay; } rows[] = {
-      {kBitDriveHigh, kDrives, "K1"}, {kBitDriveConnect, kDrives, "K2"}, {kBitRoute, kDrives, "K3"},
-      {kBitTestBus, kSenses, "K4"},   {kBitFastConnect, kFasts, "K5"},   {kBitRailSeries, kRails, "K7"},
-      {kBitRailPreCharge, kRails, "K8"}, {kBitRailHold, kRails, "K9"},   {kBitMaster, 1, "K10"},
-      {kBitBusLoad22k, 1, "K61"},     {kBitBusLoad220k, 1, "K62"},       {kBitBusPull10k, 1, "K63"},
-      {kBitBusPull1M, 1, "K64"}};
+  const struct {
+    int first, count;
+    const char* relay;
+  } rows[] = {{kBitDriveHigh, kDrives, "K1"},
+              {kBitDriveConnect, kDrives, "K2"},
+              {kBitRoute, kDrives, "K3"},
+              {kBitTestBus, kSenses, "K4"},
+              {kBitFastConnect, kFasts, "K5"},
+              {kBitRailSeries, kRails, "K7"},
+              {kBitRailPreCharge, kRails, "K8"},
+              {kBitRailHold, kRails, "K9"},
+              {kBitMaster, 1, "K10"},
+              {kBitBusLoad22k, 1, "K61"},
+              {kBitBusLoad220k, 1, "K62"},
+              {kBitBusPull10k, 1, "K63"},
+              {kBitBusPull1M, 1, "K64"}};
   std::size_t expected = 0;
   for (const auto& row : rows) {
-    for (int i = 0; i < row.count; ++i, ++expected) EXPECT_EQ(coil_of_bit[row.first + i], row.relay) << "bit " << row.first + i;
+    for (int i = 0; i < row.count; ++i, ++expected)
+      EXPECT_EQ(coil_of_bit[row.first + i], row.relay) << "bit " << row.first + i;
   }
   EXPECT_EQ(coil_of_bit.size(), expected);
   EXPECT_TRUE(all_nets().count("CHAIN_Q_" + std::to_string(kBitTrigger)));
   EXPECT_TRUE(all_nets().count("CHAIN_Q_" + std::to_string(kBitComparator)));
 }
 
-// While the controller is in reset its pins float: each net that could turn something on is held off.
+// While the controller is in reset its pins float: each net that could turn something on is held
+// off.
 TEST(BuildPack, NothingDrivesARelayOrARailAtReset) {
   const auto held = [](const std::string& net, const std::string& to) {
     for (const Page& page : pages()) {
       for (const Part& p : page.parts) {
         if (p.kind != "resistor") continue;
-        const std::string a = page.net_of_pin.at(p.ref + ".1"), b = page.net_of_pin.at(p.ref + ".2");
+        const std::string a = page.net_of_pin.at(p.ref + ".1"),
+                          b = page.net_of_pin.at(p.ref + ".2");
         if ((a == net && b == to) || (a == to && b == net)) return true;
       }
     }
     return false;
   };
-  for (const char* net : {"OUTPUT_ENABLE", "ALIVE", "FAST_0", "FAST_1", "RAIL_SWITCH_0", "RAIL_SWITCH_1", "RAIL_SWITCH_2",
-                          "RAIL_SWITCH_3", "RUN"}) {
+  for (const char* net : {"OUTPUT_ENABLE", "ALIVE", "FAST_0", "FAST_1", "RAIL_SWITCH_0",
+                          "RAIL_SWITCH_1", "RAIL_SWITCH_2", "RAIL_SWITCH_3", "RUN"}) {
     EXPECT_TRUE(held(net, "GND")) << net;
   }
   EXPECT_TRUE(held("CHAIN_OE_N", "+5V"));
   EXPECT_FALSE(held("CHAIN_DATA", "GND"));  // the rule can fail
   // The rail switches and the fast lines hang on RUN as well as on their own pin.
   // (a rail switch by its jumper J8: RUN, or RUN delayed by 40 ms for a rail that protects others).
-  for (const char* pin : {"J8_%.on", "U5_%.RUN"}) EXPECT_TRUE(all_nets().at("RUN").count(pin)) << pin;
+  for (const char* pin : {"J8_%.on", "U5_%.RUN"})
+    EXPECT_TRUE(all_nets().at("RUN").count(pin)) << pin;
   EXPECT_TRUE(all_nets().at("RUN_HELD").count("J8_%.off"));
   EXPECT_THAT(part("U4_%").about, testing::HasSubstr("pull-down on each input"));
 }
 
 TEST(BuildPack, NoNetEndsInTheAir) {
-  const std::set<std::string> outside = {"HOST", "X2.33", "PROBE", "RAIL_SENSE_0", "RAIL_SENSE_1", "RAIL_SENSE_2", "DRIVE_HIGH", "DRIVE_LOW", "FAST_HIGH", "FAST_LOW"};
+  const std::set<std::string> outside = {
+      "HOST",         "X2.33",      "PROBE",     "RAIL_SENSE_0", "RAIL_SENSE_1",
+      "RAIL_SENSE_2", "DRIVE_HIGH", "DRIVE_LOW", "FAST_HIGH",    "FAST_LOW"};
   for (const auto& [net, pins] : all_nets()) {
     if (outside.count(net) != 0 || pins.size() > 1) continue;
-    const bool spare = net.rfind("COIL_", 0) == 0 || net.rfind("RAIL_TAP_", 0) == 0 || net.rfind("RAIL_SUPPLY_", 0) == 0 ||
-                       net.rfind("CHAIN_Q_", 0) == 0 || net == "spare inputs";
+    const bool spare = net.rfind("COIL_", 0) == 0 || net.rfind("RAIL_TAP_", 0) == 0 ||
+                       net.rfind("RAIL_SUPPLY_", 0) == 0 || net.rfind("CHAIN_Q_", 0) == 0 ||
+                       net == "spare inputs";
     EXPECT_TRUE(spare) << net << " is on " << *pins.begin() << " alone";
   }
 }
@@ -247,7 +277,8 @@ TEST(BuildPack, DrawnValuesAreTheComputedAndTheSimulatedOnes) {
     EXPECT_TRUE(n.ok());
     return n->parameters();
   };
-  for (const char* file : {"sense-dc.cir", "sense-edge.cir", "clamp-off.cir", "contact-check.cir"}) {
+  for (const char* file :
+       {"sense-dc.cir", "sense-edge.cir", "clamp-off.cir", "contact-check.cir"}) {
     const auto p = parameters(file);
     EXPECT_DOUBLE_EQ(p.at("rtop"), value_of("R61_%")) << file;
     EXPECT_DOUBLE_EQ(p.at("rref"), value_of("R62_%")) << file;
@@ -256,13 +287,19 @@ TEST(BuildPack, DrawnValuesAreTheComputedAndTheSimulatedOnes) {
   EXPECT_NEAR(parameters("sense-edge.cir").at("cgnd"), value_of("C62_%"), 1e-15);
   EXPECT_DOUBLE_EQ(parameters("precharge.cir").at("rpre"), value_of("R81_%"));
   const std::string shifter = content(kFolder + "spice/level-shifter.cir");
-  for (const auto& [drawn, card] : {std::pair{"R55_%", "Rdp dp out 47"}, {"R60_%", "Rdn out dn 47"}, {"R54_%", "Rgp high gp 560"},
-                                    {"R5B_%", "Rgn gn low 560"}, {"R53_%", "Re1 e1 0 110"}, {"R58_%", "Re2 e2 0 240"},
+  for (const auto& [drawn, card] : {std::pair{"R55_%", "Rdp dp out 47"},
+                                    {"R60_%", "Rdn out dn 47"},
+                                    {"R54_%", "Rgp high gp 560"},
+                                    {"R5B_%", "Rgn gn low 560"},
+                                    {"R53_%", "Re1 e1 0 110"},
+                                    {"R58_%", "Re2 e2 0 240"},
                                     {"R5A_%", "Re3 v12 e3 390"}}) {
     const std::string text = card;
     std::string other = text;  // the same resistor may be written from its other end
     if (text == "Rdn out dn 47") other = "Rdn dn out 47";
-    EXPECT_TRUE(shifter.find(text + "\n") != std::string::npos || shifter.find(other + "\n") != std::string::npos) << card;
+    EXPECT_TRUE(shifter.find(text + "\n") != std::string::npos ||
+                shifter.find(other + "\n") != std::string::npos)
+        << card;
     EXPECT_DOUBLE_EQ(value_of(drawn), std::stod(text.substr(text.rfind(' ') + 1))) << drawn;
   }
   const double loads[] = {22e3, 220e3, 10e3, 1e6};
@@ -323,11 +360,14 @@ TEST(Schematic, DrawingMistakesAreFound) {
   const std::string r = "parts:\n  - {ref: R1, is: resistor, at: [0, 0]}\n";
   EXPECT_THAT(error(r), testing::HasSubstr("R1.1 at [0, 0] is connected to nothing"));
   EXPECT_THAT(error(r + "wires:\n  - [[0, 0], [3, 4]]\n"), testing::HasSubstr("level or upright"));
-  EXPECT_THAT(error(r + "labels:\n  - {net: A, at: [0, 0]}\n  - {net: B, at: [6, 0]}\n  - {net: C, at: [9, 9]}\n"),
+  EXPECT_THAT(error(r + "labels:\n  - {net: A, at: [0, 0]}\n  - {net: B, at: [6, 0]}\n  - {net: C, "
+                        "at: [9, 9]}\n"),
               testing::HasSubstr("label C"));
-  EXPECT_THAT(error(r + "wires:\n  - [[0, 0], [0, 5], [6, 5], [6, 0]]\nlabels:\n  - {net: A, at: [0, 0]}\n  - {net: B, at: [6, 0]}\n"),
+  EXPECT_THAT(error(r + "wires:\n  - [[0, 0], [0, 5], [6, 5], [6, 0]]\nlabels:\n  - {net: A, at: "
+                        "[0, 0]}\n  - {net: B, at: [6, 0]}\n"),
               testing::HasSubstr("A and B are drawn as one net"));
-  EXPECT_THAT(error("parts:\n  - {ref: R1, is: resistance, at: [0, 0]}\n"), testing::HasSubstr("unknown symbol"));
+  EXPECT_THAT(error("parts:\n  - {ref: R1, is: resistance, at: [0, 0]}\n"),
+              testing::HasSubstr("unknown symbol"));
 }
 
 TEST(Schematic, NamesStandForTheirCopies) {

@@ -1,12 +1,13 @@
 // The front end's arithmetic against its netlists, run by the circuit simulator.
-#include <cmath>
-#include <limits>
-#include <random>
+#include "host/predict/front_end.h"
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
-#include "host/predict/front_end.h"
+#include <cmath>
+#include <limits>
+#include <random>
+
 #include "host/predict/simulator.h"
 
 namespace tenterhook::predict {
@@ -20,7 +21,8 @@ Netlist circuit(const std::string& name) {
   return n.take();
 }
 
-Solution solve(Simulator& s, const Netlist& n, const Changes& c, const std::vector<std::string>& v) {
+Solution solve(Simulator& s, const Netlist& n, const Changes& c,
+               const std::vector<std::string>& v) {
   auto flat = n.flatten(c);
   EXPECT_TRUE(flat.ok()) << (flat ? "" : flat.error().text());
   auto r = s.solve(*flat, v);
@@ -29,20 +31,25 @@ Solution solve(Simulator& s, const Netlist& n, const Changes& c, const std::vect
 }
 
 // Time at which v crosses `level` after `from`; rising or falling.
-double crossing(const Solution& s, std::size_t vector, double level, bool rising, double from = 0.0) {
+double crossing(const Solution& s, std::size_t vector, double level, bool rising,
+                double from = 0.0) {
   const auto& v = s.vectors[vector];
   for (std::size_t i = 1; i < v.size(); ++i) {
     if (s.scale[i] <= from) continue;
-    const bool crossed = rising ? v[i - 1] < level && v[i] >= level : v[i - 1] > level && v[i] <= level;
+    const bool crossed =
+        rising ? v[i - 1] < level && v[i] >= level : v[i - 1] > level && v[i] <= level;
     if (crossed) {
-      return s.scale[i - 1] + (s.scale[i] - s.scale[i - 1]) * (level - v[i - 1]) / (v[i] - v[i - 1]);
+      return s.scale[i - 1] +
+             (s.scale[i] - s.scale[i - 1]) * (level - v[i - 1]) / (v[i] - v[i - 1]);
     }
   }
   ADD_FAILURE() << "never crosses " << level;
   return 0.0;
 }
 
-FrontEnd fixture() { return design_front_end({}).take(); }
+FrontEnd fixture() {
+  return design_front_end({}).take();
+}
 
 TEST(FrontEnd, TheFixturesValuesFollowFromTheSpan) {
   const FrontEnd f = fixture();
@@ -72,7 +79,8 @@ TEST(FrontEnd, EverySpanIsCoveredWithinTwoPercent) {
 }
 
 TEST(FrontEnd, SpansWithoutSenseAreRefused) {
-  for (auto [low, high] : {std::pair{-61.0, 10.0}, {-5.0, 61.0}, {20.0, 10.0}, {1.0, 3.0}, {NAN, 3.0}}) {
+  for (auto [low, high] :
+       {std::pair{-61.0, 10.0}, {-5.0, 61.0}, {20.0, 10.0}, {1.0, 3.0}, {NAN, 3.0}}) {
     auto f = design_front_end({Volts{low}, Volts{high}, {}});
     ASSERT_FALSE(f.ok());
     EXPECT_EQ(f.error().trouble, Trouble::input);
@@ -105,13 +113,20 @@ TEST(FrontEnd, ThousandFixturesStayInsideTheBudget) {
     const double v = 22.5 + 37.0 * unit(random);
     const FrontEndParts& p = f.parts;
     const auto resistor = [&](double r) {
-      return r * (1 + p.resistor_tolerance * unit(random)) * (1 + p.resistor_drift / std::sqrt(3.0) * unit(random));
+      return r * (1 + p.resistor_tolerance * unit(random)) *
+             (1 + p.resistor_drift / std::sqrt(3.0) * unit(random));
     };
     const double aref = 4.096 * (1 + p.aref_tolerance * unit(random));
     Changes c;
-    c.parameters = {{"vlead", v}, {"rtop", resistor(1e6)}, {"rref", resistor(274e3)}, {"rgnd", resistor(73.2e3)}, {"aref", aref}};
-    const double node = solve(s, n, c, {"node"}).vectors[0][0] + p.buffer_offset.value * unit(random);
-    const double count = std::floor(node / aref * kAdcCounts + 0.5 + p.adc_absolute_lsb * unit(random));
+    c.parameters = {{"vlead", v},
+                    {"rtop", resistor(1e6)},
+                    {"rref", resistor(274e3)},
+                    {"rgnd", resistor(73.2e3)},
+                    {"aref", aref}};
+    const double node =
+        solve(s, n, c, {"node"}).vectors[0][0] + p.buffer_offset.value * unit(random);
+    const double count =
+        std::floor(node / aref * kAdcCounts + 0.5 + p.adc_absolute_lsb * unit(random));
     const ErrorBudget b = error_budget(f, Volts{v}, false);
     const double error = std::fabs(f.volts(count).value - v);
     EXPECT_LE(error, b.worst.value) << "at " << v << " V";
@@ -131,7 +146,8 @@ TEST(FrontEnd, EdgesAreCopiedTruly) {
     c.parameters["ctop"] = ctop;
     const Solution r = solve(s, n, c, {"lead", "out"});
     const double lead = crossing(r, 0, 23, true) - crossing(r, 0, 7, true);
-    const double out = crossing(r, 1, f.node(Volts{23}).value, true) - crossing(r, 1, f.node(Volts{7}).value, true);
+    const double out = crossing(r, 1, f.node(Volts{23}).value, true) -
+                       crossing(r, 1, f.node(Volts{7}).value, true);
     EXPECT_NEAR(lead, 0.87e-6, 1e-9);
     return out / lead;
   };
@@ -157,7 +173,8 @@ TEST(FrontEnd, ClampCurrentAtSixtyVoltsIsHarmless) {
     }
     EXPECT_LT(peak, 2e-3);
     EXPECT_NEAR(peak, f.clamp_peak.value, 0.1 * peak);
-    EXPECT_NEAR(std::fabs(r.vectors[0].back() - r.vectors[1].back()) / 2200.0, f.clamp_steady.value, 2e-6);
+    EXPECT_NEAR(std::fabs(r.vectors[0].back() - r.vectors[1].back()) / 2200.0, f.clamp_steady.value,
+                2e-6);
   }
   Changes dc;
   dc.waves["vin"] = "PWL(0 60 1 60)";
@@ -176,10 +193,13 @@ TEST(FrontEnd, ContactCheckSeparatesWhatItClaims) {
   for (const BusLoad& load : loads) {
     for (double board : {1e3, 22e3, 100e3, 470e3, kOpen}) {
       Changes c;
-      c.parameters = {{"rboard", std::isinf(board) ? 1e13 : board}, {"vboard", 0.0},
-                      {"rbus", load.ohms.value > 0 ? load.ohms.value : 1e13}, {"vbus", load.to.value}};
+      c.parameters = {{"rboard", std::isinf(board) ? 1e13 : board},
+                      {"vboard", 0.0},
+                      {"rbus", load.ohms.value > 0 ? load.ohms.value : 1e13},
+                      {"vbus", load.to.value}};
       const double simulated = solve(s, n, c, {"lead"}).vectors[0][0];
-      EXPECT_NEAR(lead_volts(f, Volts{0}, Ohms{board}, load).value, simulated, 2e-4) << load.name << ' ' << board;
+      EXPECT_NEAR(lead_volts(f, Volts{0}, Ohms{board}, load).value, simulated, 2e-4)
+          << load.name << ' ' << board;
     }
   }
   const BusLoad& pull = loads[3];
@@ -212,11 +232,13 @@ TEST(FrontEnd, TwoLoadsGiveTheSourceBack) {
 TEST(LevelShifter, EdgesIntoFiveHundredPicofarads) {
   const Netlist n = circuit("level-shifter.cir");
   Simulator s;
-  for (auto [high, low] : {std::pair{30.0, -9.0}, {24.0, 0.0}, {12.0, 0.0}, {60.0, 0.0}, {45.0, -15.0}}) {
+  for (auto [high, low] :
+       {std::pair{30.0, -9.0}, {24.0, 0.0}, {12.0, 0.0}, {60.0, 0.0}, {45.0, -15.0}}) {
     Changes c;
     c.parameters = {{"vhigh", high}, {"vlow", low}};
     const Solution r = solve(s, n, c, {"out", "in"});
-    const double ten = low + 0.1 * (high - low), half = low + 0.5 * (high - low), ninety = low + 0.9 * (high - low);
+    const double ten = low + 0.1 * (high - low), half = low + 0.5 * (high - low),
+                 ninety = low + 0.9 * (high - low);
     EXPECT_NEAR(r.vectors[0].back(), low, 0.01);
     const double rise = crossing(r, 0, ninety, true) - crossing(r, 0, ten, true);
     const double fall = crossing(r, 0, ten, false, 5e-6) - crossing(r, 0, ninety, false, 5e-6);

@@ -1,9 +1,10 @@
 // Netlists: what is refused, where, and what flat text comes out.
+#include "host/predict/netlist.h"
+
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
 #include "host/predict/expression.h"
-#include "host/predict/netlist.h"
 
 namespace tenterhook::predict {
 namespace {
@@ -26,7 +27,8 @@ TEST(Number, SuffixesAreExact) {
 }
 
 TEST(Number, WhatSimulatorsMisreadIsRefused) {
-  for (const char* bad : {"4k7", "1M", "10F", "5ohm", "1e", "k", "1.2.3", "", "--1", "1e999", "0x10"}) {
+  for (const char* bad :
+       {"4k7", "1M", "10F", "5ohm", "1e", "k", "1.2.3", "", "--1", "1e999", "0x10"}) {
     EXPECT_FALSE(parse_number(bad, "f:1").ok()) << bad;
   }
 }
@@ -56,30 +58,36 @@ TEST(Netlist, EveryErrorNamesItsLine) {
   EXPECT_THAT(error_of("V1 a 0 5\nD1 a 0 1n4184\n"), HasSubstr("gate.cir:3: model \"1n4184\""));
   EXPECT_THAT(error_of("V1 a 0 5\nR1 a 0 {rr}\n"), HasSubstr("gate.cir:3: parameter \"rr\""));
   EXPECT_THAT(error_of("V1 a 0 5\nR1 a 0 0\n"), HasSubstr("gate.cir:3: r1 is 0"));
-  EXPECT_THAT(error_of("V1 a 0 5\nR1 a 0 1k\n\nR1 a 0 2k\n"), HasSubstr("gate.cir:5: R1 is already"));
+  EXPECT_THAT(error_of("V1 a 0 5\nR1 a 0 1k\n\nR1 a 0 2k\n"),
+              HasSubstr("gate.cir:5: R1 is already"));
   EXPECT_THAT(error_of("V1 a 0 5\nC1 a b 1n\nC2 b 0 1n\n"), HasSubstr("no direct current"));
   EXPECT_THAT(error_of("V1 a 0 5\nX1 a 0 nothing\n"), HasSubstr("gate.cir:3: subcircuit"));
   EXPECT_THAT(error_of("V1 a 0 5\nX1 a 0 ecc88\n"), HasSubstr("gives 2 nodes"));
-  EXPECT_THAT(error_of("V1 a 0 5\nR1 a 0 1k emission=2\n"), HasSubstr("not known for this element"));
+  EXPECT_THAT(error_of("V1 a 0 5\nR1 a 0 1k emission=2\n"),
+              HasSubstr("not known for this element"));
   EXPECT_THAT(error_of(".subckt s a b\nR1 a b 1k\n"), HasSubstr("no .ends"));
   EXPECT_THAT(error_of(""), HasSubstr("no element"));
 }
 
 TEST(Netlist, WhatCouldRunCommandsIsRefused) {
-  for (const char* card : {".control\nshell touch x\n.endc\n", ".include /etc/passwd\n", ".lib x y\n", ".csparam a=1\n",
-                           ".options savecurrents\n", "A1 [a] [b] adc\n", ".func f(x) {x}\n"}) {
-    EXPECT_THAT(error_of(std::string("V1 a 0 5\nR1 a 0 1k\n") + card), HasSubstr("gate.cir:4")) << card;
+  for (const char* card :
+       {".control\nshell touch x\n.endc\n", ".include /etc/passwd\n", ".lib x y\n",
+        ".csparam a=1\n", ".options savecurrents\n", "A1 [a] [b] adc\n", ".func f(x) {x}\n"}) {
+    EXPECT_THAT(error_of(std::string("V1 a 0 5\nR1 a 0 1k\n") + card), HasSubstr("gate.cir:4"))
+        << card;
   }
 }
 
 TEST(Netlist, ParametersDependingOnThemselvesAreAnError) {
-  EXPECT_THAT(error_of(".param a={b} b={a}\nV1 n 0 {a}\nR1 n 0 1k\n"), HasSubstr("depends on itself"));
+  EXPECT_THAT(error_of(".param a={b} b={a}\nV1 n 0 {a}\nR1 n 0 1k\n"),
+              HasSubstr("depends on itself"));
 }
 
 TEST(Netlist, FlatTextHoldsPlainNumbersOnly) {
-  auto n = Netlist::parse("g.cir",
-                          "t\n.param rl=4.7k k={2*rl}\nV1 in 0 5\nX1 in out div top={k}\nRl out 0 {rl}\n"
-                          ".subckt div a b top=1k\nR1 a b {top}\n.ends\n.op\n.end\n");
+  auto n =
+      Netlist::parse("g.cir",
+                     "t\n.param rl=4.7k k={2*rl}\nV1 in 0 5\nX1 in out div top={k}\nRl out 0 {rl}\n"
+                     ".subckt div a b top=1k\nR1 a b {top}\n.ends\n.op\n.end\n");
   ASSERT_TRUE(n.ok()) << n.error().text();
   auto flat = n->flatten();
   ASSERT_TRUE(flat.ok());
@@ -116,7 +124,8 @@ TEST(Library, EveryEntryCanBeUsed) {
   const auto entries = library_entries();
   ASSERT_GE(entries.size(), 6u);
   for (const LibraryEntry& e : entries) {
-    const std::string card = e.kind == "diode" ? "D1 p 0 " + e.name : "X1 p g 0 " + e.name + "\nVg g 0 -1";
+    const std::string card =
+        e.kind == "diode" ? "D1 p 0 " + e.name : "X1 p g 0 " + e.name + "\nVg g 0 -1";
     auto n = Netlist::parse("m.cir", "t\nVp p 0 0.5\n" + card + "\n.op\n");
     EXPECT_TRUE(n.ok()) << e.name << ": " << (n ? "" : n.error().text());
     EXPECT_FALSE(e.note.empty());

@@ -1,10 +1,10 @@
 // Predictions against circuits whose answer is known by hand.
-#include <cmath>
+#include "host/predict/prediction.h"
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
-#include "host/predict/prediction.h"
+#include <cmath>
 
 namespace tenterhook::predict {
 namespace {
@@ -47,7 +47,8 @@ TEST(Prediction, DividerHasTheLevelsAndTheSpreadOfArithmetic) {
   EXPECT_TRUE(one.high);
   EXPECT_NEAR(one.nominal, 5.0, 1e-9);
   // Both resistors uniform within 5 %: s = 10/4 * sqrt(2) * 0.05/sqrt(3).
-  EXPECT_NEAR(one.deviation, 2.5 * std::sqrt(2.0) * 0.05 / std::sqrt(3.0), 0.01);  // 3 standard errors at 500
+  EXPECT_NEAR(one.deviation, 2.5 * std::sqrt(2.0) * 0.05 / std::sqrt(3.0),
+              0.01);  // 3 standard errors at 500
   EXPECT_NEAR(one.worst_from, 10 * 0.95 / 2.0, 1e-6);
   EXPECT_NEAR(one.worst_to, 10 * 1.05 / 2.0, 1e-6);
   EXPECT_GE(one.from, one.worst_from - 1e-9);
@@ -75,7 +76,8 @@ TEST(Prediction, SameSeedSameAnswerOtherSeedOther) {
 TEST(Prediction, SpecimensOnTheWrongSideAreCounted) {
   Simulator sim;
   Question q = divider(100);
-  q.settings.needs = {files::Window{Volts{-1}, Volts{4.9}}, files::Window{Volts{5.05}, Volts{9}}};  // 4.975 V decides
+  q.settings.needs = {files::Window{Volts{-1}, Volts{4.9}},
+                      files::Window{Volts{5.05}, Volts{9}}};  // 4.975 V decides
   auto p = predict(q, sim);
   ASSERT_TRUE(p.ok());
   EXPECT_GT(p->outputs[0].wrong, 10);
@@ -129,7 +131,8 @@ TEST(Prediction, EdgesOfAnRcAreThoseOfTheExponential) {
   EXPECT_EQ(edge.state, "*");
   EXPECT_FALSE(edge.inverts);
   for (double t : {edge.rise.nominal, edge.fall.nominal}) EXPECT_NEAR(t, 2.197e-6, 0.02e-6);
-  for (double t : {edge.delay_rise.nominal, edge.delay_fall.nominal}) EXPECT_NEAR(t, 0.693e-6, 0.02e-6);
+  for (double t : {edge.delay_rise.nominal, edge.delay_fall.nominal})
+    EXPECT_NEAR(t, 0.693e-6, 0.02e-6);
   EXPECT_NEAR(edge.toggle_hertz, 1.0 / (2 * 2.303e-6), 3e3);
 }
 
@@ -159,7 +162,8 @@ TEST(Prediction, ASpecimenWithoutSolutionIsNamed) {
   s.outputs = {{"Y", "b"}};
   s.samples = 1;
   Simulator sim;
-  auto p = predict({s, parse("Va a 0 1\nR1 a b 1\nB1 b 0 I=exp(40*abs(v(b)))+5\nR2 b 0 1meg\n")}, sim);
+  auto p =
+      predict({s, parse("Va a 0 1\nR1 a b 1\nB1 b 0 I=exp(40*abs(v(b)))+5\nR2 b 0 1meg\n")}, sim);
   ASSERT_FALSE(p.ok());
   EXPECT_THAT(p.error().text(), testing::HasSubstr("t.cir, inputs 0"));
 }

@@ -1,10 +1,10 @@
 // Specimens: one point a slice, the right distribution, the same points for the same seed.
-#include <algorithm>
-#include <cmath>
+#include "host/predict/sampling.h"
 
 #include <gtest/gtest.h>
 
-#include "host/predict/sampling.h"
+#include <algorithm>
+#include <cmath>
 
 namespace tenterhook::predict {
 namespace {
@@ -41,7 +41,9 @@ TEST(Sobol, IntegratesAProductClosely) {
   EXPECT_NEAR(sum / 1024, 1.0 / 32, 0.02 / 32);
 }
 
-TEST(Sobol, TooManyDimensionsAreAnError) { EXPECT_FALSE(sobol(10, 41, 1).ok()); }
+TEST(Sobol, TooManyDimensionsAreAnError) {
+  EXPECT_FALSE(sobol(10, 41, 1).ok());
+}
 
 TEST(Varied, NormalIsCutAtItsClipAndKeepsItsSpread) {
   Varied v;

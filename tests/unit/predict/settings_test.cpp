@@ -1,11 +1,11 @@
 // Side files: what is taken, and what is refused with its place.
-#include <filesystem>
-#include <fstream>
+#include "host/predict/settings.h"
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
-#include "host/predict/settings.h"
+#include <filesystem>
+#include <fstream>
 
 namespace tenterhook::predict {
 namespace {
@@ -17,13 +17,16 @@ class SideFile : public testing::Test {
   void SetUp() override {
     folder_ = std::filesystem::path(testing::TempDir()) / "predict-settings";
     std::filesystem::create_directories(folder_);
-    std::ofstream(folder_ / "g.cir") << "gate\n.param vp=30\nVp p 0 {vp}\nVa a 0 0\nR1 a y 10k\nR2 y 0 10k\n"
-                                        "X1 p y k ecc88\nRk k 0 10k\n.end\n";
+    std::ofstream(folder_ / "g.cir")
+        << "gate\n.param vp=30\nVp p 0 {vp}\nVa a 0 0\nR1 a y 10k\nR2 y 0 10k\n"
+           "X1 p y k ecc88\nRk k 0 10k\n.end\n";
   }
   void TearDown() override { std::filesystem::remove_all(folder_); }
   Result<Question> read(const std::string& rest) {
-    std::ofstream(folder_ / "g.yaml") << "predict: g\nnetlist: g.cir\ninputs: {A: {source: va, low: 0 V, high: 5 V}}\n"
-                                         "outputs: {Y: y}\n" << rest;
+    std::ofstream(folder_ / "g.yaml")
+        << "predict: g\nnetlist: g.cir\ninputs: {A: {source: va, low: 0 V, high: 5 V}}\n"
+           "outputs: {Y: y}\n"
+        << rest;
     return read_question((folder_ / "g.cir").string());
   }
   std::string error(const std::string& rest) {
@@ -34,7 +37,8 @@ class SideFile : public testing::Test {
 };
 
 TEST_F(SideFile, PatternsReachElementsParametersAndTubes) {
-  auto q = read("vary: {r*: 5 %, vp: 2 %, x*.vct: {spread: 175 mV, clip: 3}, celsius: {from: 10, to: 40}}\n");
+  auto q = read(
+      "vary: {r*: 5 %, vp: 2 %, x*.vct: {spread: 175 mV, clip: 3}, celsius: {from: 10, to: 40}}\n");
   ASSERT_TRUE(q.ok()) << q.error().text();
   const auto& v = q->settings.varied;
   ASSERT_EQ(v.size(), 6u);  // R1 R2 Rk, not the resistors inside the tube; vp; x1.vct; celsius
@@ -68,7 +72,8 @@ TEST_F(SideFile, MistakesAreNamedWithTheirPlace) {
 }
 
 TEST_F(SideFile, InputsAndOutputsMustBeOfTheNetlist) {
-  std::ofstream(folder_ / "h.yaml") << "predict: g\nnetlist: g.cir\ninputs: {A: {source: vaa, low: 0 V, high: 5 V}}\noutputs: {Y: z}\n";
+  std::ofstream(folder_ / "h.yaml") << "predict: g\nnetlist: g.cir\ninputs: {A: {source: vaa, low: "
+                                       "0 V, high: 5 V}}\noutputs: {Y: z}\n";
   auto q = read_question((folder_ / "h.yaml").string());
   ASSERT_FALSE(q.ok());
   EXPECT_THAT(q.error().text(), HasSubstr("h.yaml:3:22"));

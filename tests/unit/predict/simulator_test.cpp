@@ -1,13 +1,13 @@
 // The simulator's process: right numbers, and a clean end for every kind of bad circuit.
-#include <clocale>
-#include <cstdlib>
-#include <filesystem>
-#include <fstream>
+#include "host/predict/simulator.h"
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
-#include "host/predict/simulator.h"
+#include <clocale>
+#include <cstdlib>
+#include <filesystem>
+#include <fstream>
 
 namespace tenterhook::predict {
 namespace {
@@ -28,7 +28,8 @@ TEST(Simulator, DividerIsExact) {
 
 TEST(Simulator, TransientOfRcFollowsTheExponential) {
   Simulator s;
-  auto r = s.solve(flat("V1 in 0 PWL(0 0 1n 1 1 1)\nR1 in out 1k\nC1 out 0 1n\n.tran 5n 5u\n"), {"out"});
+  auto r =
+      s.solve(flat("V1 in 0 PWL(0 0 1n 1 1 1)\nR1 in out 1k\nC1 out 0 1n\n.tran 5n 5u\n"), {"out"});
   ASSERT_TRUE(r.ok()) << r.error().text();
   for (std::size_t i = 0; i < r->scale.size(); ++i) {
     if (r->scale[i] < 5e-9) continue;
@@ -38,7 +39,8 @@ TEST(Simulator, TransientOfRcFollowsTheExponential) {
 
 TEST(Simulator, AcGivesMagnitude) {
   Simulator s;
-  auto r = s.solve(flat("V1 in 0 0 ac 1\nR1 in out 1k\nC1 out 0 159.155p\n.ac dec 10 1k 1meg\n"), {"out"});
+  auto r = s.solve(flat("V1 in 0 0 ac 1\nR1 in out 1k\nC1 out 0 159.155p\n.ac dec 10 1k 1meg\n"),
+                   {"out"});
   ASSERT_TRUE(r.ok()) << r.error().text();
   EXPECT_NEAR(r->vectors[0].back(), std::sqrt(0.5), 1e-3);
 }
@@ -64,7 +66,8 @@ TEST(Simulator, MissingVectorIsAnError) {
 TEST(Simulator, ACircuitWithoutSolutionEndsWithAMessage) {
   // A negative resistance whose current has no crossing with the source's line.
   Simulator s;
-  auto r = s.solve(flat("V1 a 0 1\nR1 a b 1\nB1 b 0 I=exp(40*abs(v(b)))+5\nR2 b 0 1meg\n.op\n"), {"b"}, "", Seconds{5.0});
+  auto r = s.solve(flat("V1 a 0 1\nR1 a b 1\nB1 b 0 I=exp(40*abs(v(b)))+5\nR2 b 0 1meg\n.op\n"),
+                   {"b"}, "", Seconds{5.0});
   ASSERT_FALSE(r.ok());
   EXPECT_EQ(r.error().trouble, Trouble::input);
   EXPECT_THAT(r.error().what, testing::HasSubstr("simulator"));
@@ -73,7 +76,8 @@ TEST(Simulator, ACircuitWithoutSolutionEndsWithAMessage) {
 TEST(Simulator, ALongJobIsStoppedAndTheNextStillRuns) {
   Simulator s;
   const auto begin = std::chrono::steady_clock::now();
-  auto r = s.solve(flat("V1 a 0 SIN(0 1 1meg)\nR1 a b 1k\nC1 b 0 1p\n.tran 1n 1000 0 1n\n"), {"b"}, "", Seconds{0.5});
+  auto r = s.solve(flat("V1 a 0 SIN(0 1 1meg)\nR1 a b 1k\nC1 b 0 1p\n.tran 1n 1000 0 1n\n"), {"b"},
+                   "", Seconds{0.5});
   ASSERT_FALSE(r.ok());
   EXPECT_THAT(r.error().what, testing::HasSubstr("within 0.5 s"));
   EXPECT_LT(std::chrono::steady_clock::now() - begin, std::chrono::seconds(10));
