@@ -25,12 +25,15 @@ bool is_date(const std::string& text) {
 
 Result<record::HistoryFilter> filter_of(const HistoryOptions& options) {
   record::HistoryFilter filter;
-  filter.board = options.board;
+  const Result<std::string> board = board_name(options.board);
+  if (!board.ok()) return board.error();
+  filter.board = *board;
   filter.board_serial = options.serial;
-  for (const auto& [name, text] : {std::pair{"--since", options.since}, {"--before", options.before}}) {
+  for (const auto& [name, text] :
+       {std::pair{"--since", options.since}, {"--before", options.before}}) {
     if (!text.empty() && !is_date(text)) {
-      return input_error(name, "expected a date such as 2026-11-25 or 2026-11-25T10:00, found '" +
-                                   text + "'");
+      return input_error(
+          name, "expected a date such as 2026-11-25 or 2026-11-25T10:00, found '" + text + "'");
     }
   }
   filter.since = options.since;
@@ -39,16 +42,18 @@ Result<record::HistoryFilter> filter_of(const HistoryOptions& options) {
   if (options.verdict == "fail") filter.verdict = measure::Verdict::fail;
   if (options.verdict == "unsure") filter.verdict = measure::Verdict::unsure;
   if (!options.verdict.empty() && !filter.verdict) {
-    return input_error("--verdict", "expected pass, fail or unsure, found '" + options.verdict + "'");
+    return input_error("--verdict",
+                       "expected pass, fail or unsure, found '" + options.verdict + "'");
   }
   if (options.limit < 1 || options.limit > kLimitMax || options.page < 1 ||
       options.page > kLimitMax) {
-    return input_error("--limit, --page",
-                       "expected 1 to " + std::to_string(kLimitMax) + ", found " +
-                           std::to_string(options.limit) + " and " + std::to_string(options.page));
+    return input_error("--limit, --page", "expected 1 to " + std::to_string(kLimitMax) +
+                                              ", found " + std::to_string(options.limit) + " and " +
+                                              std::to_string(options.page));
   }
   filter.limit = options.limit;
-  filter.offset = static_cast<int>(std::min(2000000000L, static_cast<long>(options.page - 1) * options.limit));
+  filter.offset =
+      static_cast<int>(std::min(2000000000L, static_cast<long>(options.page - 1) * options.limit));
   return filter;
 }
 

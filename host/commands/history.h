@@ -8,7 +8,7 @@ namespace tenterhook::commands {
 struct HistoryOptions {
   std::string store;          // "" = the default place
   std::string json;           // "" = none, "-" = standard output
-  std::string board, serial;  // "" = any
+  std::string board, serial;  // "" = any; a board file stands for its name
   std::string since, before;  // "2026-11-25", "2026-11", or with a time: since <= started < before
   std::string verdict;        // pass, fail, unsure; "" = any
   int limit = 20;             // runs a page

@@ -1,6 +1,7 @@
 #include "host/commands/review.h"
 
 #include "host/commands/output.h"
+#include "host/files/reader.h"
 
 namespace tenterhook::commands {
 
@@ -18,6 +19,14 @@ Result<record::RunRecord> load_run(const std::string& store_option, const std::s
   const Result<record::Store> store = open_store_to_read(store_option);
   if (!store.ok()) return store.error();
   return store->load(run);
+}
+
+Result<std::string> board_name(const std::string& board) {
+  const bool file = board.size() > 5 && board.rfind(".yaml") == board.size() - 5;
+  if (!file) return board;
+  const Result<files::Board> read = files::read_board(board);
+  if (!read.ok()) return read.error();
+  return read->name;
 }
 
 report::Screen people_screen(const std::string& json_option) {

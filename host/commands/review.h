@@ -15,6 +15,9 @@ namespace tenterhook::commands {
 Result<record::Store> open_store_to_read(const std::string& option);
 Result<record::RunRecord> load_run(const std::string& store_option, const std::string& run);
 
+// BOARD as history and trend take it: a recorded name, or a board file that holds the name.
+Result<std::string> board_name(const std::string& board);
+
 // The screen people read: standard output, or standard error when the machine's text goes there.
 report::Screen people_screen(const std::string& json_option);
 

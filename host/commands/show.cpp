@@ -21,9 +21,8 @@ int show(const ShowOptions& options) {
                               fmt::format("`tenterhook show {}` lists its lines", run->number)));
     }
     const report::Screen screen = people_screen(options.json);
-    return answer(options.json, json, [&] {
-      return report::explanation(*run, options.explain, screen);
-    });
+    return answer(options.json, json,
+                  [&] { return report::explanation(*run, options.explain, screen); });
   }
   if (const int code = write_exports(options.junit, options.tap, options.csv, *run); code != 0) {
     return code;

@@ -115,7 +115,11 @@ Status record_swap(const TrendOptions& options) {
 
 }  // namespace
 
-int trend(const TrendOptions& options) {
+int trend(const TrendOptions& given) {
+  TrendOptions options = given;
+  const Result<std::string> name = board_name(given.board);
+  if (!name.ok()) return tell(name.error());
+  options.board = *name;
   if (!options.swapped.empty()) {
     const Status recorded = record_swap(options);
     if (!recorded.ok()) return tell(recorded.error());
@@ -147,11 +151,12 @@ int trend(const TrendOptions& options) {
   }
   report::sort_by_urgency(lines);
   const report::Screen screen = people_screen(options.json);
-  const std::string board = last->board + (last->board_serial.empty() ? "" : " " + last->board_serial);
-  return answer(options.json,
-                options.json.empty() ? ""
-                                     : report::trend_json(last->board, last->board_serial, lines),
-                [&] { return report::trend_text(board, lines, screen); });
+  const std::string board =
+      last->board + (last->board_serial.empty() ? "" : " " + last->board_serial);
+  return answer(
+      options.json,
+      options.json.empty() ? "" : report::trend_json(last->board, last->board_serial, lines),
+      [&] { return report::trend_text(board, lines, screen); });
 }
 
 }  // namespace tenterhook::commands

@@ -6,7 +6,7 @@
 namespace tenterhook::commands {
 
 struct TrendOptions {
-  std::string board;    // recorded name
+  std::string board;    // recorded name, or a board file that holds it
   std::string serial;   // needed when the board is recorded with several
   std::string line;     // "" = every line that the last run measured
   std::string store;    // "" = the default place

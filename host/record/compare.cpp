@@ -179,20 +179,29 @@ void note_differences(const RunRecord& before, const RunRecord& after, Compariso
 }
 
 int rank(const Change& change) {
-  return change.kind == Change::Kind::fails_now ? 0 : change.kind == Change::Kind::passes_now ? 1 : 2;
+  return change.kind == Change::Kind::fails_now    ? 0
+         : change.kind == Change::Kind::passes_now ? 1
+                                                   : 2;
 }
 
 }  // namespace
 
 std::string name(Change::Kind kind) {
   switch (kind) {
-    case Change::Kind::fails_now: return "fails now";
-    case Change::Kind::passes_now: return "passes now";
-    case Change::Kind::level: return "level";
-    case Change::Kind::rail_volts: return "rail volts";
-    case Change::Kind::current: return "current";
-    case Change::Kind::inrush: return "inrush";
-    case Change::Kind::time: return "time";
+    case Change::Kind::fails_now:
+      return "fails now";
+    case Change::Kind::passes_now:
+      return "passes now";
+    case Change::Kind::level:
+      return "level";
+    case Change::Kind::rail_volts:
+      return "rail volts";
+    case Change::Kind::current:
+      return "current";
+    case Change::Kind::inrush:
+      return "inrush";
+    case Change::Kind::time:
+      return "time";
   }
   return "";
 }

@@ -12,11 +12,11 @@ namespace tenterhook::record {
 struct Change {
   enum class Kind { fails_now, passes_now, level, rail_volts, current, inrush, time };
   Kind kind = Kind::level;
-  std::string where;          // line, rail, or part of the time ("total", "warm-up")
-  std::string side;           // "low" or "high" for levels
-  std::string unit;           // "V", "A", "s", "" for a count of readings
+  std::string where;  // line, rail, or part of the time ("total", "warm-up")
+  std::string side;   // "low" or "high" for levels
+  std::string unit;   // "V", "A", "s", "" for a count of readings
   double before = 0, after = 0;
-  std::optional<double> U;    // expanded uncertainty (95 %) of the difference, where it is known
+  std::optional<double> U;  // expanded uncertainty (95 %) of the difference, where it is known
   // How many times the smallest difference worth telling this one is; at least 1.
   double significance = 1.0;
 };

@@ -27,7 +27,9 @@ std::string uri_of(const std::string& path, const std::string& options) {
 
 }  // namespace
 
-void Statement::Finalize::operator()(sqlite3_stmt* statement) const { sqlite3_finalize(statement); }
+void Statement::Finalize::operator()(sqlite3_stmt* statement) const {
+  sqlite3_finalize(statement);
+}
 
 Statement& Statement::bind(long long value) {
   const int code = sqlite3_bind_int64(statement_.get(), ++parameter_, value);
@@ -89,7 +91,9 @@ Status Statement::run() {
   }
 }
 
-long long Statement::integer() { return sqlite3_column_int64(statement_.get(), column_++); }
+long long Statement::integer() {
+  return sqlite3_column_int64(statement_.get(), column_++);
+}
 
 double Statement::real() {
   if (is_null()) {
@@ -113,8 +117,9 @@ Result<std::unique_ptr<Database>> Database::open(const std::string& path, Mode m
                                                  const std::string& uri_options) {
   std::unique_ptr<Database> database(new Database());
   database->path_ = path;
-  const int flags = SQLITE_OPEN_URI | (mode == Mode::read ? SQLITE_OPEN_READONLY
-                                                          : SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE);
+  const int flags =
+      SQLITE_OPEN_URI |
+      (mode == Mode::read ? SQLITE_OPEN_READONLY : SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE);
   const int code =
       sqlite3_open_v2(uri_of(path, uri_options).c_str(), &database->handle_, flags, nullptr);
   if (code != SQLITE_OK) return database->failure(code);
@@ -123,7 +128,9 @@ Result<std::unique_ptr<Database>> Database::open(const std::string& path, Mode m
   return database;
 }
 
-Database::~Database() { sqlite3_close_v2(handle_); }
+Database::~Database() {
+  sqlite3_close_v2(handle_);
+}
 
 Result<Statement> Database::prepare(std::string_view sql) {
   sqlite3_stmt* raw = nullptr;
@@ -151,7 +158,9 @@ Result<long long> Database::scalar(const std::string& sql) {
   return statement->integer();
 }
 
-long long Database::last_row() const { return sqlite3_last_insert_rowid(handle_); }
+long long Database::last_row() const {
+  return sqlite3_last_insert_rowid(handle_);
+}
 
 Error Database::failure(int code) const {
   const std::string detail = handle_ == nullptr ? sqlite3_errstr(code) : sqlite3_errmsg(handle_);
@@ -184,7 +193,8 @@ Error Database::failure(int code) const {
     case SQLITE_CONSTRAINT:
       return bug_error(path_ + ": the record contradicts its own rules: " + detail);
     default:
-      return bug_error(fmt::format("{}: the store refused a request ({}): {}", path_, code, detail));
+      return bug_error(
+          fmt::format("{}: the store refused a request ({}): {}", path_, code, detail));
   }
 }
 

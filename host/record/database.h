@@ -88,7 +88,9 @@ class Database {
 class Transaction {
  public:
   static Result<Transaction> start(Database& database);
-  Transaction(Transaction&& other) noexcept : database_(other.database_) { other.database_ = nullptr; }
+  Transaction(Transaction&& other) noexcept : database_(other.database_) {
+    other.database_ = nullptr;
+  }
   Transaction& operator=(Transaction&&) = delete;
   ~Transaction();
   Status commit();

@@ -87,9 +87,9 @@ struct Counters {  // of the link, both ends
 };
 
 struct RunRecord {
-  long number = 0;      // assigned by the store
-  std::string uid;      // assigned by the store
-  std::string started;  // UTC, ISO 8601
+  long number = 0;           // assigned by the store
+  std::string uid;           // assigned by the store
+  std::string started;       // UTC, ISO 8601
   std::string kind = "run";  // the command that made it
   std::string board, board_serial;
   std::string vectors;
@@ -107,8 +107,8 @@ struct RunRecord {
   Counters link;
   long relay_operations = 0;
   std::map<std::string, long> relay_wear;  // channel ("drive.3") -> operations in this run
-  std::vector<StepRecord> steps;       // with the amendments applied
-  std::vector<Amendment> amendments;   // given at finish(), since steps are stored as they happen
+  std::vector<StepRecord> steps;           // with the amendments applied
+  std::vector<Amendment> amendments;  // given at finish(), since steps are stored as they happen
   std::vector<LevelRecord> levels;
   PowerRecord power;
   std::vector<std::string> warnings;

@@ -124,9 +124,9 @@ constexpr std::array<const char*, 2> kVersions = {kVersion1, kVersion2};
 // Rows are added, never changed or taken away: the record is evidence. Installed for every table
 // of the version just made.
 Status forbid_changes(Database& database) {
-  Result<Statement> tables =
-      database.prepare("SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE "
-                       "'sqlite_%'");
+  Result<Statement> tables = database.prepare(
+      "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE "
+      "'sqlite_%'");
   if (!tables.ok()) return tables.error();
   std::string sql;
   for (;;) {
@@ -146,7 +146,9 @@ Status forbid_changes(Database& database) {
 
 }  // namespace
 
-long long newest_schema() { return static_cast<long long>(kVersions.size()); }
+long long newest_schema() {
+  return static_cast<long long>(kVersions.size());
+}
 
 Result<long long> schema_of(Database& database) {
   const Result<long long> version = database.scalar("PRAGMA user_version");

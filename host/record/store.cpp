@@ -45,7 +45,8 @@ Result<std::unique_ptr<Database>> open_for_reading(const std::string& path) {
   if (plain.ok()) {
     const Result<long long> version = (*plain)->scalar("SELECT count(*) FROM sqlite_schema");
     if (version.ok()) return plain;
-    const bool waiting = fs::exists(path + "-wal", ignored) && fs::file_size(path + "-wal", ignored) > 0;
+    const bool waiting =
+        fs::exists(path + "-wal", ignored) && fs::file_size(path + "-wal", ignored) > 0;
     if (version.error().trouble == Trouble::input || waiting) return version.error();
   }
   return Database::open(path, Database::Mode::read, "immutable=1");
@@ -69,7 +70,9 @@ Store::Store(Store&&) noexcept = default;
 Store& Store::operator=(Store&&) noexcept = default;
 Store::~Store() = default;
 
-const std::string& Store::path() const { return state_->database->path(); }
+const std::string& Store::path() const {
+  return state_->database->path();
+}
 
 Result<Store> Store::open(const std::string& path, Mode mode) {
   Result<std::unique_ptr<Database>> database =
@@ -243,9 +246,8 @@ Result<long> Store::begin(RunRecord& run) {
     TH_TRY(insert_sources(database, begun));
     int position = 0;
     for (const std::string& fault : begun.faults) {
-      TH_TRY(insert(database, "INSERT INTO run_fault VALUES(?,?,?)", [&](Statement& s) {
-        s.bind(begun.number).bind(position).bind(fault);
-      }));
+      TH_TRY(insert(database, "INSERT INTO run_fault VALUES(?,?,?)",
+                    [&](Statement& s) { s.bind(begun.number).bind(position).bind(fault); }));
       ++position;
     }
     if (!begun.notes.empty()) TH_TRY(insert_note(database, begun.number, begun.notes));
@@ -424,9 +426,8 @@ Status insert_remarks(State& state, const RunRecord& run) {
   Database& database = *state.database;
   int position = 0;
   for (const std::string& warning : run.warnings) {
-    TH_TRY(insert(database, "INSERT INTO warning VALUES(?,?,?)", [&](Statement& s) {
-      s.bind(run.number).bind(position).bind(warning);
-    }));
+    TH_TRY(insert(database, "INSERT INTO warning VALUES(?,?,?)",
+                  [&](Statement& s) { s.bind(run.number).bind(position).bind(warning); }));
     ++position;
   }
   for (const auto& [channel, operations] : run.relay_wear) {
@@ -491,8 +492,9 @@ Status Store::check() const {
   const Result<bool> broken = keys->next();
   if (!broken.ok()) return broken.error();
   if (*broken) {
-    return fixture_error(path(), "the store is damaged: a row of table " + keys->text() +
-                                     " refers to a row that is not there",
+    return fixture_error(path(),
+                         "the store is damaged: a row of table " + keys->text() +
+                             " refers to a row that is not there",
                          "copy the file away first; another bench's copy can be merged");
   }
   return {};

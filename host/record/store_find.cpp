@@ -57,14 +57,16 @@ Result<long> Store::find(const std::string& run) const {
                  "nothing has been recorded yet");
   }
   if (run == "last-good") {
-    return found("SELECT run FROM run_end WHERE verdict = 0 AND aborted_cause IS NULL "
-                 "ORDER BY run DESC LIMIT 1",
-                 {}, "no recorded run passed");
+    return found(
+        "SELECT run FROM run_end WHERE verdict = 0 AND aborted_cause IS NULL "
+        "ORDER BY run DESC LIMIT 1",
+        {}, "no recorded run passed");
   }
   if (const std::size_t at = run.find('@'); at != std::string::npos) {
-    return found("SELECT number FROM run WHERE board = ? AND board_serial = ? "
-                 "ORDER BY number DESC LIMIT 1",
-                 {run.substr(0, at), run.substr(at + 1)}, "that board has no recorded run");
+    return found(
+        "SELECT number FROM run WHERE board = ? AND board_serial = ? "
+        "ORDER BY number DESC LIMIT 1",
+        {run.substr(0, at), run.substr(at + 1)}, "that board has no recorded run");
   }
   const bool digits = !run.empty() && std::all_of(run.begin(), run.end(), [](unsigned char c) {
     return std::isdigit(c) != 0;
@@ -78,9 +80,8 @@ Result<long> Store::find(const std::string& run) const {
   }
   std::string prefix = run;
   for (char& c : prefix) c = static_cast<char>(std::toupper(static_cast<unsigned char>(c)));
-  const bool plain = std::all_of(prefix.begin(), prefix.end(), [](unsigned char c) {
-    return std::isalnum(c) != 0;
-  });
+  const bool plain = std::all_of(prefix.begin(), prefix.end(),
+                                 [](unsigned char c) { return std::isalnum(c) != 0; });
   if (prefix.size() < kPrefixMin || !plain) {
     return no_such_run(path(), run,
                        fmt::format("expected a number, {} or more characters of a run's uid, last, "
@@ -114,7 +115,8 @@ Result<HistoryPage> Store::history(const HistoryFilter& filter) const {
     condition.sql += fmt::format(" AND verdict = {} AND aborted_cause IS NULL",
                                  static_cast<int>(*filter.verdict));
   }
-  const std::string from = " FROM run LEFT JOIN run_end ON run_end.run = run.number" + condition.sql;
+  const std::string from =
+      " FROM run LEFT JOIN run_end ON run_end.run = run.number" + condition.sql;
   HistoryPage page;
   Result<Statement> count = database.prepare("SELECT count(*)" + from);
   if (!count.ok()) return count.error();
@@ -124,7 +126,8 @@ Result<HistoryPage> Store::history(const HistoryFilter& filter) const {
   page.total = static_cast<long>(count->integer());
 
   Result<Statement> rows = database.prepare(
-      "SELECT number, uid, started, kind, board, board_serial, vectors, fixture, ended IS NOT NULL, "
+      "SELECT number, uid, started, kind, board, board_serial, vectors, fixture, ended IS NOT "
+      "NULL, "
       "coalesce(verdict, 3), steps, readings, pass, fail, unsure, coalesce(total_s, 0), "
       "aborted_cause, aborted_where, aborted_blame, aborted_message" +
       from + " ORDER BY number DESC LIMIT ? OFFSET ?");
@@ -150,8 +153,7 @@ Result<HistoryPage> Store::history(const HistoryFilter& filter) const {
     run.total_s = rows->real();
     if (!rows->is_null()) {
       Aborted& aborted = run.aborted.emplace();
-      for (std::string* text :
-           {&aborted.cause, &aborted.where, &aborted.blame, &aborted.message}) {
+      for (std::string* text : {&aborted.cause, &aborted.where, &aborted.blame, &aborted.message}) {
         *text = rows->text();
       }
     }
@@ -212,9 +214,9 @@ Result<std::vector<Swap>> Store::swaps(const std::string& board,
   Condition condition;
   condition.add("board = ?", board);
   condition.add("board_serial = ?", board_serial);
-  Result<Statement> rows = state_->database->prepare(
-      "SELECT happened, board, board_serial, part, note FROM swap" + condition.sql +
-      " ORDER BY happened, id");
+  Result<Statement> rows =
+      state_->database->prepare("SELECT happened, board, board_serial, part, note FROM swap" +
+                                condition.sql + " ORDER BY happened, id");
   if (!rows.ok()) return rows.error();
   for (const std::string& text : condition.texts) rows->bind(text);
   std::vector<Swap> swaps;

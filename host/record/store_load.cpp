@@ -89,7 +89,8 @@ Result<bool> load_identity(Database& database, RunRecord& run) {
                     if (!s.is_null()) run.seed = std::strtoull(s.text().c_str(), nullptr, 10);
                   }));
   if (!found) return false;
-  TH_TRY(each_row(database, run.number, "SELECT text FROM run_fault WHERE run = ? ORDER BY position",
+  TH_TRY(each_row(database, run.number,
+                  "SELECT text FROM run_fault WHERE run = ? ORDER BY position",
                   [&](Statement& s) { run.faults.push_back(s.text()); }));
   TH_TRY(each_row(database, run.number,
                   "SELECT path, text, sha256 FROM run_file JOIN file USING(sha256) WHERE run = ? "
@@ -137,7 +138,10 @@ Status load_end(Database& database, RunRecord& run) {
         } else {
           for (int i = 0; i < 4; ++i) s.skip();
         }
-        if (!s.is_null()) run.power.warm_up_s = s.real(); else s.skip();
+        if (!s.is_null())
+          run.power.warm_up_s = s.real();
+        else
+          s.skip();
         if (!s.is_null()) run.power.discharged_below_v = s.real();
       });
 }
@@ -215,7 +219,10 @@ Status load_levels(Database& database, RunRecord& run) {
                     LevelRecord& level = level_of(run, s.text());
                     const bool worst = s.integer() < 0;
                     if (worst) {
-                      if (!s.is_null()) level.margin_low_v = s.real(); else s.skip();
+                      if (!s.is_null())
+                        level.margin_low_v = s.real();
+                      else
+                        s.skip();
                       if (!s.is_null()) level.margin_high_v = s.real();
                       return;
                     }
@@ -239,16 +246,17 @@ Status load_power(Database& database, RunRecord& run) {
                       *value = s.real();
                     }
                   }));
-  return each_row(database, run.number,
-                  "SELECT word.text, quantity, time_s, value FROM curve JOIN word ON word.id = rail "
-                  "WHERE run = ? ORDER BY position",
-                  [&](Statement& s) {
-                    CurveRecord& curve = run.power.curves.emplace_back();
-                    curve.rail = s.text();
-                    curve.quantity = s.text();
-                    curve.time_s = split_numbers(s.text());
-                    curve.value = split_numbers(s.text());
-                  });
+  return each_row(
+      database, run.number,
+      "SELECT word.text, quantity, time_s, value FROM curve JOIN word ON word.id = rail "
+      "WHERE run = ? ORDER BY position",
+      [&](Statement& s) {
+        CurveRecord& curve = run.power.curves.emplace_back();
+        curve.rail = s.text();
+        curve.quantity = s.text();
+        curve.time_s = split_numbers(s.text());
+        curve.value = split_numbers(s.text());
+      });
 }
 
 Status load_remarks(Database& database, RunRecord& run) {

@@ -47,7 +47,8 @@ INSERT OR IGNORE INTO main.run_file SELECT map.ours, position, path, sha256
 INSERT OR IGNORE INTO main.step SELECT map.ours, position, vector, a.ours, b.ours, c.ours, d.ours,
     time_s
   FROM other.step JOIN map ON map.theirs = run JOIN words a ON a.theirs = source
-    JOIN words b ON b.theirs = say JOIN words c ON c.theirs = sets JOIN words d ON d.theirs = pulses;
+    JOIN words b ON b.theirs = say JOIN words c ON c.theirs = sets
+    JOIN words d ON d.theirs = pulses;
 INSERT OR IGNORE INTO main.reading SELECT map.ours, step, position, words.ours, expected, volts, U,
     dof, p, windows.ours, verdict, channel, n, sum, min, max, sum_of_squares, why
   FROM other.reading JOIN map ON map.theirs = run JOIN words ON words.theirs = line
@@ -122,14 +123,15 @@ Result<long long> schema_of_file(const std::string& path) {
 // are there already.
 Status check_arrival(Database& database) {
   for (const char* table : {"step", "reading", "level"}) {
-    const Result<long long> theirs = database.scalar(fmt::format(
-        "SELECT count(*) FROM other.{} JOIN map ON map.theirs = run", table));
+    const Result<long long> theirs = database.scalar(
+        fmt::format("SELECT count(*) FROM other.{} JOIN map ON map.theirs = run", table));
     if (!theirs.ok()) return theirs.error();
-    const Result<long long> ours = database.scalar(fmt::format(
-        "SELECT count(*) FROM main.{} JOIN map ON map.ours = run", table));
+    const Result<long long> ours = database.scalar(
+        fmt::format("SELECT count(*) FROM main.{} JOIN map ON map.ours = run", table));
     if (!ours.ok()) return ours.error();
     if (*ours < *theirs) {
-      return bug_error(fmt::format("merging lost rows: {} of {} arrived in {}", *ours, *theirs, table));
+      return bug_error(
+          fmt::format("merging lost rows: {} of {} arrived in {}", *ours, *theirs, table));
     }
   }
   return {};

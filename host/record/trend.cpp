@@ -98,7 +98,9 @@ double LineFit::mean_se(double x) const {
   return s * std::sqrt(1.0 / n + (x - x_mean) * (x - x_mean) / sxx);
 }
 
-double LineFit::prediction_se(double x) const { return std::hypot(s, mean_se(x)); }
+double LineFit::prediction_se(double x) const {
+  return std::hypot(s, mean_se(x));
+}
 
 Result<LineFit> fit_line(const std::vector<double>& x, const std::vector<double>& y) {
   LineFit fit;
@@ -163,12 +165,18 @@ std::optional<int> find_step(const std::vector<double>& x, const std::vector<dou
 
 std::string name(TrendState state) {
   switch (state) {
-    case TrendState::too_few: return "too few";
-    case TrendState::no_limit: return "drifts, no limit";
-    case TrendState::steady: return "steady";
-    case TrendState::away: return "drifts away from its limit";
-    case TrendState::to_limit: return "drifts to its limit";
-    case TrendState::beyond: return "beyond its limit";
+    case TrendState::too_few:
+      return "too few";
+    case TrendState::no_limit:
+      return "drifts, no limit";
+    case TrendState::steady:
+      return "steady";
+    case TrendState::away:
+      return "drifts away from its limit";
+    case TrendState::to_limit:
+      return "drifts to its limit";
+    case TrendState::beyond:
+      return "beyond its limit";
   }
   return "";
 }

@@ -77,12 +77,12 @@ struct TrendPoint {
 };
 
 enum class TrendState {
-  too_few,     // fewer than kTrendPointsMin since the start, the last swap or the last step
-  no_limit,    // a drift, and no window to tell what it leads to
-  steady,      // no drift to be seen
-  away,        // drifts away from its limit
-  to_limit,    // drifts towards its limit: crossing is given
-  beyond,      // the line fitted through the runs has passed its limit already
+  too_few,   // fewer than kTrendPointsMin since the start, the last swap or the last step
+  no_limit,  // a drift, and no window to tell what it leads to
+  steady,    // no drift to be seen
+  away,      // drifts away from its limit
+  to_limit,  // drifts towards its limit: crossing is given
+  beyond,    // the line fitted through the runs has passed its limit already
 };
 std::string name(TrendState state);
 
@@ -91,8 +91,8 @@ inline constexpr int kTrendPointsMin = 8;  // common practice, no source
 struct Trend {
   TrendState state = TrendState::too_few;
   std::vector<TrendPoint> points;
-  int start = 0;            // the first point used
-  std::string restart;      // why not all are used: "a step change at run 12", "V3 was replaced..."
+  int start = 0;        // the first point used
+  std::string restart;  // why not all are used: "a step change at run 12", "V3 was replaced..."
   std::optional<double> limit;
   bool limit_is_lower = true;  // a high must stay above it; a low below
   Individuals chart;
@@ -104,8 +104,8 @@ struct Trend {
 };
 
 struct Restart {
-  double day = 0;     // on the axis of the points
-  std::string what;   // "V3 was replaced"
+  double day = 0;    // on the axis of the points
+  std::string what;  // "V3 was replaced"
 };
 
 // `points` oldest first. A restart (a swapped part) drops what came before it.

@@ -14,7 +14,8 @@ constexpr int kRandomDigits = 16;
 
 }  // namespace
 
-std::string make_uid(std::uint64_t time_ms, std::uint64_t random_high16, std::uint64_t random_low64) {
+std::string make_uid(std::uint64_t time_ms, std::uint64_t random_high16,
+                     std::uint64_t random_low64) {
   std::string uid(kTimeDigits + kRandomDigits, '0');
   for (int i = kTimeDigits - 1; i >= 0; --i, time_ms >>= 5) uid[i] = kDigits[time_ms & 31];
   std::uint64_t high = random_high16 & 0xffff;

@@ -8,7 +8,8 @@ namespace tenterhook::record {
 
 // 26 characters of Crockford's base 32: 48 bits of milliseconds since 1970 (10 characters), then
 // 80 random bits (16 characters). The form is that of the public ULID specification.
-std::string make_uid(std::uint64_t time_ms, std::uint64_t random_high16, std::uint64_t random_low64);
+std::string make_uid(std::uint64_t time_ms, std::uint64_t random_high16,
+                     std::uint64_t random_low64);
 
 // The same from the system's clock and random device.
 std::string make_uid();

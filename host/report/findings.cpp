@@ -36,9 +36,15 @@ void add(Tally& tally, const Reading& r, const record::StepRecord& step,
          const LineWindows& windows) {
   ++tally.judged;
   switch (measured_bit(r, windows)) {
-    case Bit::zero: ++tally.showed_zero; break;
-    case Bit::one: ++tally.showed_one; break;
-    default: ++tally.between; break;
+    case Bit::zero:
+      ++tally.showed_zero;
+      break;
+    case Bit::one:
+      ++tally.showed_one;
+      break;
+    default:
+      ++tally.between;
+      break;
   }
   if (r.verdict == Verdict::fail) {
     ++tally.wrong;
@@ -70,8 +76,11 @@ std::string pattern_of(const Tally& t) {
   if (t.between >= t.wrong && t.worst != nullptr) {
     const bool below = t.worst->volts < t.worst->window.min;
     return fmt::format("its {} is too {}: {} V {} the window at worst",
-                       t.wrong_expecting_one == t.wrong ? '1' : t.wrong_expecting_one == 0 ? '0' : '?',
-                       below ? "low" : "high", volts_text(t.worst_out_v), below ? "below" : "above");
+                       t.wrong_expecting_one == t.wrong ? '1'
+                       : t.wrong_expecting_one == 0     ? '0'
+                                                        : '?',
+                       below ? "low" : "high", volts_text(t.worst_out_v),
+                       below ? "below" : "above");
   }
   return fmt::format("wrong in {} of {} readings", t.wrong, t.judged);
 }
@@ -84,17 +93,19 @@ std::string next_of(const std::string& line, const Tally& t, long run) {
   const int step = t.wrong_step->index;
   const std::string hold = fmt::format("`tenterhook hold {}:{}`", run, step);
   if (t.showed_zero == t.judged || t.showed_one == t.judged) {
-    return fmt::format("hold the board at step {} ({}) and touch {} at the part that drives it: "
-                       "is it stuck there too?",
-                       step, hold, line);
+    return fmt::format(
+        "hold the board at step {} ({}) and touch {} at the part that drives it: "
+        "is it stuck there too?",
+        step, hold, line);
   }
   if (t.wrong == t.judged && t.between == 0) {
     return fmt::format("check the wiring of {}: is its inverse connected in its place?", line);
   }
   if (t.between >= t.wrong) {
-    return fmt::format("hold the board at step {} ({}) and compare {} with a good line: a weak "
-                       "part or too much load",
-                       step, hold, line);
+    return fmt::format(
+        "hold the board at step {} ({}) and compare {} with a good line: a weak "
+        "part or too much load",
+        step, hold, line);
   }
   return fmt::format("`tenterhook diagnose {}` names the parts that would explain it", run);
 }
@@ -112,7 +123,9 @@ std::string board_of(const record::RunRecord& run) {
   return run.board_serial.empty() ? run.board : run.board + " " + run.board_serial;
 }
 
-std::string plural(int n, const char* word) { return fmt::format("{} {}{}", n, word, n == 1 ? "" : "s"); }
+std::string plural(int n, const char* word) {
+  return fmt::format("{} {}{}", n, word, n == 1 ? "" : "s");
+}
 
 std::string stopped_sentence(const record::RunRecord& run) {
   const record::Aborted& a = *run.aborted;
@@ -130,7 +143,9 @@ std::string stopped_sentence(const record::RunRecord& run) {
 
 }  // namespace
 
-char bit_letter(Bit bit) { return "01xz"[static_cast<int>(bit)]; }
+char bit_letter(Bit bit) {
+  return "01xz"[static_cast<int>(bit)];
+}
 
 void learn_windows(std::map<std::string, LineWindows>& windows, const record::StepRecord& step) {
   for (const Reading& r : step.readings) {
@@ -185,10 +200,14 @@ std::vector<LineFinding> find_lines(const record::RunRecord& run) {
 std::string verdict_headline(const record::RunRecord& run) {
   if (run.aborted || !run.complete) return "STOP";
   switch (run.verdict) {
-    case Verdict::pass: return "PASS";
-    case Verdict::fail: return "FAIL";
-    case Verdict::unsure: return "UNSURE";
-    case Verdict::none: return "DONE";
+    case Verdict::pass:
+      return "PASS";
+    case Verdict::fail:
+      return "FAIL";
+    case Verdict::unsure:
+      return "UNSURE";
+    case Verdict::none:
+      return "DONE";
   }
   return "DONE";
 }
@@ -197,9 +216,10 @@ std::string verdict_sentence(const record::RunRecord& run) {
   const record::CountsOf n = record::counts_of(run);
   if (run.aborted) return stopped_sentence(run);
   if (!run.complete) {
-    return fmt::format("The run of {} was cut short after {} of {}. The board is neither passed "
-                       "nor failed.",
-                       board_of(run), plural(n.steps, "step"), run.steps_planned);
+    return fmt::format(
+        "The run of {} was cut short after {} of {}. The board is neither passed "
+        "nor failed.",
+        board_of(run), plural(n.steps, "step"), run.steps_planned);
   }
   std::vector<std::string> wrong, unsure;
   for (const LineFinding& f : find_lines(run)) (f.wrong > 0 ? wrong : unsure).push_back(f.line);
@@ -211,10 +231,12 @@ std::string verdict_sentence(const record::RunRecord& run) {
       return fmt::format("{} fails on {}: {} of {} outside the windows.", board_of(run),
                          join(wrong), n.fail, plural(n.readings, "reading"));
     case Verdict::unsure:
-      return fmt::format("{} is undecided on {}: {} of {} lie too near an edge to tell; nothing "
-                         "failed.",
-                         board_of(run), join(unsure), n.unsure, plural(n.readings, "reading"));
-    case Verdict::none: break;
+      return fmt::format(
+          "{} is undecided on {}: {} of {} lie too near an edge to tell; nothing "
+          "failed.",
+          board_of(run), join(unsure), n.unsure, plural(n.readings, "reading"));
+    case Verdict::none:
+      break;
   }
   return fmt::format("{} was measured, not judged.", board_of(run));
 }
@@ -248,9 +270,10 @@ std::vector<std::string> next_actions(const record::RunRecord& run) {
                                run.number));
   }
   if (actions.empty()) {
-    actions.push_back(run.verdict == Verdict::pass
-                          ? fmt::format("keep it as the reference: `tenterhook report {}`", run.number)
-                          : "nothing further");
+    actions.push_back(
+        run.verdict == Verdict::pass
+            ? fmt::format("keep it as the reference: `tenterhook report {}`", run.number)
+            : "nothing further");
   }
   return actions;
 }
@@ -258,16 +281,18 @@ std::vector<std::string> next_actions(const record::RunRecord& run) {
 std::vector<std::string> cautions(const record::RunRecord& run) {
   std::vector<std::string> texts;
   if (run.power.discharged_below_v) {
-    texts.push_back(fmt::format("Measured after switch-off: every rail below {} V. This is a "
-                                "reading, not a promise: measure again before you touch.",
-                                volts_text(*run.power.discharged_below_v)));
+    texts.push_back(
+        fmt::format("Measured after switch-off: every rail below {} V. This is a "
+                    "reading, not a promise: measure again before you touch.",
+                    volts_text(*run.power.discharged_below_v)));
   } else if (!run.power.rails.empty()) {
     texts.push_back("No discharge of the rails was seen: take the board as charged.");
   }
   if (!run.power.rails.empty()) {
-    texts.push_back("Valve glass and heater wiring stay hot. Take off rings; never swap a valve "
-                    "live. The fixture is not a safety device; local codes and licensed practice "
-                    "rule.");
+    texts.push_back(
+        "Valve glass and heater wiring stay hot. Take off rings; never swap a valve "
+        "live. The fixture is not a safety device; local codes and licensed practice "
+        "rule.");
   }
   return texts;
 }
@@ -298,7 +323,8 @@ std::string sets_text(const std::vector<std::pair<std::string, Bit>>& sets) {
     std::size_t next = i + 1;
     while (next < sets.size() && first.index >= 0) {
       const Name other = split(sets[next].first);
-      if (other.stem != first.stem || other.index != first.index - static_cast<int>(next - i)) break;
+      if (other.stem != first.stem || other.index != first.index - static_cast<int>(next - i))
+        break;
       bits += bit_letter(sets[next++].second);
     }
     // Only a whole bus, down to 0, is written by its stem.

@@ -16,10 +16,10 @@ namespace {
 using measure::Reading;
 using measure::Verdict;
 
-constexpr int kStepsShown = 24;      // failing steps in full; the rest are in the last table
+constexpr int kStepsShown = 24;          // failing steps in full; the rest are in the last table
 constexpr std::size_t kBlockLines = 12;  // lines side by side; a page holds no more in print
 constexpr std::size_t kBlockNarrow = 8;  // of which two tables stand side by side
-constexpr int kReadingsShown = 4000;  // rows of the last table
+constexpr int kReadingsShown = 4000;     // rows of the last table
 
 // Text with `code` marks: the sentences of findings.cpp put commands between back-quotes.
 std::string prose(const std::string& text) {
@@ -52,9 +52,10 @@ std::string shape_of(const std::string& word) {
                      : word == "FAIL"   ? "M3 3l18 18M21 3L3 21"
                      : word == "UNSURE" ? "M5 8a7 7 0 1 1 10 6q-3 2-3 4M12 22v1"
                                         : "M4 4h16v16H4z";
-  return fmt::format("<svg viewBox=\"0 0 24 24\" aria-hidden=\"true\"><path d=\"{}\" fill=\"none\" "
-                     "stroke=\"currentColor\" stroke-width=\"4\"/></svg>",
-                     path);
+  return fmt::format(
+      "<svg viewBox=\"0 0 24 24\" aria-hidden=\"true\"><path d=\"{}\" fill=\"none\" "
+      "stroke=\"currentColor\" stroke-width=\"4\"/></svg>",
+      path);
 }
 
 std::string header_of(const record::RunRecord& run) {
@@ -64,33 +65,34 @@ std::string header_of(const record::RunRecord& run) {
   std::string when = run.started;
   std::replace(when.begin(), when.end(), 'T', ' ');
   if (!when.empty() && when.back() == 'Z') when.replace(when.size() - 1, 1, " UTC");
-  return fmt::format("<header><h1>{}</h1><p class=\"sub\">run {} &#183; {} &#183; {}</p>"
-                     "<div class=\"frame\"><p class=\"word {}\">{}{}</p><p class=\"say\">{}</p>"
-                     "<h2>What to do next</h2>{}</div></header>",
-                     escaped(name), run.number, escaped(run.vectors.empty() ? run.kind : run.vectors),
-                     escaped(when), class_of(word), shape_of(word), word,
-                     escaped(verdict_sentence(run)),
-                     list_of(next_actions(run), "<ol class=\"next\">", "</ol>"));
+  return fmt::format(
+      "<header><h1>{}</h1><p class=\"sub\">run {} &#183; {} &#183; {}</p>"
+      "<div class=\"frame\"><p class=\"word {}\">{}{}</p><p class=\"say\">{}</p>"
+      "<h2>What to do next</h2>{}</div></header>",
+      escaped(name), run.number, escaped(run.vectors.empty() ? run.kind : run.vectors),
+      escaped(when), class_of(word), shape_of(word), word, escaped(verdict_sentence(run)),
+      list_of(next_actions(run), "<ol class=\"next\">", "</ol>"));
 }
 
 std::string lines_section(const std::vector<LineFinding>& findings) {
   if (findings.empty()) return "";
   std::string out =
-      "<section><h2>Lines in question</h2><div class=\"scroll\"><table><caption>The first reading of "
+      "<section><h2>Lines in question</h2><div class=\"scroll\"><table><caption>The first reading "
+      "of "
       "each that was not right</caption><thead><tr><th scope=\"col\">line</th><th scope=\"col\">"
       "verdict</th><th scope=\"col\">expected</th><th scope=\"col\">volts</th><th scope=\"col\">U"
       "</th><th scope=\"col\">window</th><th scope=\"col\">readings</th><th scope=\"col\">first at"
       "</th><th scope=\"col\">what it does</th></tr></thead><tbody>";
   for (const LineFinding& f : findings) {
     const bool wrong = f.wrong > 0;
-    out += fmt::format("<tr><th scope=\"row\">{}</th><td class=\"{}\">{}</td><td>{}</td><td>{}</td>"
-                       "<td>{:.2f}</td><td>{} to {}</td><td>{} of {}</td><td class=\"text\">step {}, "
-                       "{}</td><td class=\"text\">{}</td></tr>",
-                       escaped(f.line), wrong ? "bad" : "maybe", wrong ? "FAIL" : "UNSURE",
-                       bit_letter(f.reading.expected), volts_text(f.reading.volts.value),
-                       f.reading.U.value, volts_text(f.reading.window.min.value),
-                       volts_text(f.reading.window.max.value), wrong ? f.wrong : f.unsure, f.judged,
-                       f.step, escaped(f.source), escaped(f.pattern));
+    out += fmt::format(
+        "<tr><th scope=\"row\">{}</th><td class=\"{}\">{}</td><td>{}</td><td>{}</td>"
+        "<td>{:.2f}</td><td>{} to {}</td><td>{} of {}</td><td class=\"text\">step {}, "
+        "{}</td><td class=\"text\">{}</td></tr>",
+        escaped(f.line), wrong ? "bad" : "maybe", wrong ? "FAIL" : "UNSURE",
+        bit_letter(f.reading.expected), volts_text(f.reading.volts.value), f.reading.U.value,
+        volts_text(f.reading.window.min.value), volts_text(f.reading.window.max.value),
+        wrong ? f.wrong : f.unsure, f.judged, f.step, escaped(f.source), escaped(f.pattern));
   }
   return out + "</tbody></table></div></section>";
 }
@@ -114,23 +116,24 @@ std::string block_table(const std::vector<const Reading*>& block, const std::str
                                                             : std::string(1, bit_letter(bit));
     names += "<th scope=\"col\">" + escaped(r->line) + "</th>";
     expected += fmt::format("<td>{}</td>", bit_letter(r->expected));
-    measured += fmt::format("<td{}>{}{}</td>", mark, shown,
-                            r->verdict == Verdict::fail ? " &#10007;" : "");
+    measured +=
+        fmt::format("<td{}>{}{}</td>", mark, shown, r->verdict == Verdict::fail ? " &#10007;" : "");
     volts += fmt::format("<td{}>{}</td>", mark, volts_text(r->volts.value));
   }
-  return fmt::format("<div class=\"scroll{}\"><table><caption>{}</caption>"
-                     "<thead><tr class=\"bits\"><th scope=\"col\">line</th>{}</tr></thead><tbody>"
-                     "<tr class=\"bits\"><th scope=\"row\">expected</th>{}</tr><tr class=\"bits\">"
-                     "<th scope=\"row\">measured</th>{}</tr><tr class=\"bits\"><th scope=\"row\">volts"
-                     "</th>{}</tr></tbody></table></div>",
-                     block.size() > kBlockNarrow ? " broad" : "", caption, names, expected, measured,
-                     volts);
+  return fmt::format(
+      "<div class=\"scroll{}\"><table><caption>{}</caption>"
+      "<thead><tr class=\"bits\"><th scope=\"col\">line</th>{}</tr></thead><tbody>"
+      "<tr class=\"bits\"><th scope=\"row\">expected</th>{}</tr><tr class=\"bits\">"
+      "<th scope=\"row\">measured</th>{}</tr><tr class=\"bits\"><th scope=\"row\">volts"
+      "</th>{}</tr></tbody></table></div>",
+      block.size() > kBlockNarrow ? " broad" : "", caption, names, expected, measured, volts);
 }
 
 // The step's judged lines; of a wide board only the blocks in which something stands out.
 std::string step_table(const record::StepRecord& step,
                        const std::map<std::string, LineWindows>& windows) {
-  std::string caption = fmt::format("<strong>step {}, {}</strong>", step.index, escaped(step.source));
+  std::string caption =
+      fmt::format("<strong>step {}, {}</strong>", step.index, escaped(step.source));
   if (!step.say.empty()) caption += " " + escaped(step.say);
   caption += " &#8212; " + escaped(sets_text(step.set));
   if (!step.pulse.empty()) caption += escaped(", pulse " + pulses_text(step.pulse));
@@ -166,9 +169,11 @@ std::string steps_section(const record::RunRecord& run,
   }
   if (out.empty()) return "";
   if (hidden > 0) {
-    out += fmt::format("<p>And {} more such steps, in the table of every reading below.</p>", hidden);
+    out +=
+        fmt::format("<p>And {} more such steps, in the table of every reading below.</p>", hidden);
   }
-  return "<section><h2>Steps that were not right</h2><div class=\"steps\">" + out + "</div></section>";
+  return "<section><h2>Steps that were not right</h2><div class=\"steps\">" + out +
+         "</div></section>";
 }
 
 std::string ladder_card(const record::RunRecord& run, const record::LevelRecord& level,
@@ -216,19 +221,24 @@ std::string levels_section(const record::RunRecord& run,
             side_cells(level.high) + margin(level.margin_low_v) + margin(level.margin_high_v) +
             "<td class=\"text\">" + receivers + "</td></tr>";
   }
-  return "<section><h2>Level ladders</h2><p class=\"legend\">Volts upwards, one scale for all. Tinted "
-         "bands: the windows of 0 and of 1. Dashed: what the receiving family needs. Bars: where the "
+  return "<section><h2>Level ladders</h2><p class=\"legend\">Volts upwards, one scale for all. "
+         "Tinted "
+         "bands: the windows of 0 and of 1. Dashed: what the receiving family needs. Bars: where "
+         "the "
          "lows and highs of this run lie, with their mean and, thin, their uncertainty (95 %). "
          "Crosses: readings that failed.</p><div class=\"grid-cards\">" +
          cards +
          "</div><h2>Levels and margins in numbers</h2><div class=\"scroll\"><table><caption>Volts; "
          "margins are the worst over all receivers</caption><thead><tr><th scope=\"col\" "
-         "rowspan=\"2\">line</th><th scope=\"colgroup\" colspan=\"5\">low</th><th scope=\"colgroup\" "
+         "rowspan=\"2\">line</th><th scope=\"colgroup\" colspan=\"5\">low</th><th "
+         "scope=\"colgroup\" "
          "colspan=\"5\">high</th><th scope=\"colgroup\" colspan=\"2\">margin</th><th scope=\"col\" "
-         "rowspan=\"2\">receivers</th></tr><tr><th scope=\"col\">least</th><th scope=\"col\">most</th>"
+         "rowspan=\"2\">receivers</th></tr><tr><th scope=\"col\">least</th><th "
+         "scope=\"col\">most</th>"
          "<th scope=\"col\">mean</th><th scope=\"col\">U</th><th scope=\"col\">n</th><th "
          "scope=\"col\">least</th><th scope=\"col\">most</th><th scope=\"col\">mean</th><th "
-         "scope=\"col\">U</th><th scope=\"col\">n</th><th scope=\"col\">low</th><th scope=\"col\">high"
+         "scope=\"col\">U</th><th scope=\"col\">n</th><th scope=\"col\">low</th><th "
+         "scope=\"col\">high"
          "</th></tr></thead><tbody>" +
          rows + "</tbody></table></div></section>";
 }
@@ -238,17 +248,19 @@ std::string power_section(const record::RunRecord& run, int& id) {
   if (power.rails.empty() && power.curves.empty()) return "";
   std::string out = "<section><h2>Power</h2>";
   if (!power.rails.empty()) {
-    out += "<div class=\"scroll\"><table><caption>Rails as measured</caption><thead><tr><th "
-           "scope=\"col\">rail</th><th scope=\"col\">nominal V</th><th scope=\"col\">volts</th><th "
-           "scope=\"col\">U</th><th scope=\"col\">window V</th><th scope=\"col\">amperes</th></tr>"
-           "</thead><tbody>";
+    out +=
+        "<div class=\"scroll\"><table><caption>Rails as measured</caption><thead><tr><th "
+        "scope=\"col\">rail</th><th scope=\"col\">nominal V</th><th scope=\"col\">volts</th><th "
+        "scope=\"col\">U</th><th scope=\"col\">window V</th><th scope=\"col\">amperes</th></tr>"
+        "</thead><tbody>";
     for (const record::RailRecord& r : power.rails) {
       const bool inside = r.measured_v >= r.window_min_v && r.measured_v <= r.window_max_v;
-      out += fmt::format("<tr><th scope=\"row\">{}</th><td>{}</td><td{}>{}{}</td><td>{:.2f}</td><td>"
-                         "{} to {}</td><td>{:.3f}</td></tr>",
-                         escaped(r.rail), volts_text(r.nominal_v), inside ? "" : " class=\"bad\"",
-                         volts_text(r.measured_v), inside ? "" : " outside", r.U_v,
-                         volts_text(r.window_min_v), volts_text(r.window_max_v), r.amps);
+      out += fmt::format(
+          "<tr><th scope=\"row\">{}</th><td>{}</td><td{}>{}{}</td><td>{:.2f}</td><td>"
+          "{} to {}</td><td>{:.3f}</td></tr>",
+          escaped(r.rail), volts_text(r.nominal_v), inside ? "" : " class=\"bad\"",
+          volts_text(r.measured_v), inside ? "" : " outside", r.U_v, volts_text(r.window_min_v),
+          volts_text(r.window_max_v), r.amps);
     }
     out += "</tbody></table></div>";
   }
@@ -306,11 +318,12 @@ std::string readings_section(const record::RunRecord& run) {
       const char* mark = r.verdict == Verdict::fail     ? " class=\"bad\""
                          : r.verdict == Verdict::unsure ? " class=\"maybe\""
                                                         : "";
-      rows += fmt::format("<tr><td>{}</td><th scope=\"row\">{}</th><td>{}</td><td>{:.3f}</td><td>"
-                          "{:.3f}</td><td>{} to {}</td><td{}>{}</td></tr>",
-                          step.index, escaped(r.line), bit_letter(r.expected), r.volts.value,
-                          r.U.value, volts_text(r.window.min.value),
-                          volts_text(r.window.max.value), mark, record::verdict_word(r.verdict));
+      rows += fmt::format(
+          "<tr><td>{}</td><th scope=\"row\">{}</th><td>{}</td><td>{:.3f}</td><td>"
+          "{:.3f}</td><td>{} to {}</td><td{}>{}</td></tr>",
+          step.index, escaped(r.line), bit_letter(r.expected), r.volts.value, r.U.value,
+          volts_text(r.window.min.value), volts_text(r.window.max.value), mark,
+          record::verdict_word(r.verdict));
     }
   }
   if (rows.empty()) return "";
@@ -329,8 +342,10 @@ std::string readings_section(const record::RunRecord& run) {
 std::string sections_of(const record::RunRecord& run) {
   std::string out;
   for (const auto& [name, json] : run.sections) {
-    out += "<section><h2>" + escaped(name) + "</h2><details><summary>Show what was recorded</summary>"
-           "<pre>" + escaped(json) + "</pre></details></section>";
+    out += "<section><h2>" + escaped(name) +
+           "</h2><details><summary>Show what was recorded</summary>"
+           "<pre>" +
+           escaped(json) + "</pre></details></section>";
   }
   return out;
 }
@@ -344,11 +359,13 @@ std::string html_page(const record::RunRecord& run) {
   int id = 0;
   std::string title = fmt::format("{} {}: {}, run {}", run.board, run.board_serial,
                                   verdict_headline(run), run.number);
-  std::string page = "<!DOCTYPE html>\n<html lang=\"en\" xmlns=\"http://www.w3.org/1999/xhtml\"><head>"
-                     "<meta charset=\"utf-8\"/><meta name=\"viewport\" "
-                     "content=\"width=device-width, initial-scale=1\"/><meta name=\"color-scheme\" "
-                     "content=\"light dark\"/><title>" + escaped(title) + "</title><style>" + kStyle +
-                     "</style></head>\n<body><a class=\"skip\" href=\"#levels\">To the levels</a>\n";
+  std::string page =
+      "<!DOCTYPE html>\n<html lang=\"en\" xmlns=\"http://www.w3.org/1999/xhtml\"><head>"
+      "<meta charset=\"utf-8\"/><meta name=\"viewport\" "
+      "content=\"width=device-width, initial-scale=1\"/><meta name=\"color-scheme\" "
+      "content=\"light dark\"/><title>" +
+      escaped(title) + "</title><style>" + kStyle +
+      "</style></head>\n<body><a class=\"skip\" href=\"#levels\">To the levels</a>\n";
   page += header_of(run) + "\n<main>";
   page += lines_section(findings) + "\n";
   if (!run.warnings.empty()) {

@@ -10,8 +10,12 @@ using Json = nlohmann::ordered_json;
 
 constexpr char kBitLetters[] = "01xz";
 
-Json number(double value) { return std::isfinite(value) ? Json(value) : Json(nullptr); }
-Json number(const std::optional<double>& value) { return value ? number(*value) : Json(nullptr); }
+Json number(double value) {
+  return std::isfinite(value) ? Json(value) : Json(nullptr);
+}
+Json number(const std::optional<double>& value) {
+  return value ? number(*value) : Json(nullptr);
+}
 
 Json bit(files::Bit b) {
   if (b == files::Bit::zero) return 0;
@@ -30,8 +34,11 @@ Json reading_json(const measure::Reading& r) {
   j["verdict"] = record::verdict_word(r.verdict);
   j["dof"] = number(r.dof);
   j["channel"] = r.channel;
-  j["counts"] = {{"n", r.counts.n}, {"sum", r.counts.sum}, {"min", r.counts.min},
-                 {"max", r.counts.max}, {"sum_of_squares", r.counts.sum_of_squares}};
+  j["counts"] = {{"n", r.counts.n},
+                 {"sum", r.counts.sum},
+                 {"min", r.counts.min},
+                 {"max", r.counts.max},
+                 {"sum_of_squares", r.counts.sum_of_squares}};
   if (!r.why.empty()) j["why"] = r.why;
   return j;
 }
@@ -53,9 +60,12 @@ Json step_json(const record::StepRecord& step) {
 
 Json side_json(const std::optional<record::LevelRecord::Side>& side) {
   if (!side) return nullptr;
-  return {{"min", number(side->min_v)}, {"max", number(side->max_v)},
-          {"mean", number(side->mean_v)}, {"U", number(side->U_v)},
-          {"n", side->n}, {"worst_step", side->worst_step}};
+  return {{"min", number(side->min_v)},
+          {"max", number(side->max_v)},
+          {"mean", number(side->mean_v)},
+          {"U", number(side->U_v)},
+          {"n", side->n},
+          {"worst_step", side->worst_step}};
 }
 
 Json level_json(const record::LevelRecord& level) {
@@ -65,8 +75,8 @@ Json level_json(const record::LevelRecord& level) {
   j["high"] = side_json(level.high);
   j["margins"] = Json::array();
   for (const record::MarginRecord& m : level.margins) {
-    j["margins"].push_back({{"to", m.to}, {"low", number(m.low_v)}, {"high", number(m.high_v)},
-                            {"U", number(m.U_v)}});
+    j["margins"].push_back(
+        {{"to", m.to}, {"low", number(m.low_v)}, {"high", number(m.high_v)}, {"U", number(m.U_v)}});
   }
   j["margin_low"] = number(level.margin_low_v);
   j["margin_high"] = number(level.margin_high_v);
@@ -77,8 +87,10 @@ Json power_json(const record::PowerRecord& power) {
   Json j = Json::object();
   j["rails"] = Json::array();
   for (const record::RailRecord& r : power.rails) {
-    j["rails"].push_back({{"rail", r.rail}, {"nominal", number(r.nominal_v)},
-                          {"volts", number(r.measured_v)}, {"U", number(r.U_v)},
+    j["rails"].push_back({{"rail", r.rail},
+                          {"nominal", number(r.nominal_v)},
+                          {"volts", number(r.measured_v)},
+                          {"U", number(r.U_v)},
                           {"amps", number(r.amps)},
                           {"window", {number(r.window_min_v), number(r.window_max_v)}}});
   }
@@ -87,8 +99,8 @@ Json power_json(const record::PowerRecord& power) {
     Json time = Json::array(), value = Json::array();
     for (const double t : c.time_s) time.push_back(number(t));
     for (const double v : c.value) value.push_back(number(v));
-    j["curves"].push_back({{"rail", c.rail}, {"quantity", c.quantity}, {"time_s", time},
-                           {"value", value}});
+    j["curves"].push_back(
+        {{"rail", c.rail}, {"quantity", c.quantity}, {"time_s", time}, {"value", value}});
   }
   j["warm_up_s"] = number(power.warm_up_s);
   j["discharged_below"] = number(power.discharged_below_v);
@@ -97,7 +109,9 @@ Json power_json(const record::PowerRecord& power) {
 
 Json aborted_json(const std::optional<record::Aborted>& aborted) {
   if (!aborted) return nullptr;
-  return {{"cause", aborted->cause}, {"where", aborted->where}, {"blame", aborted->blame},
+  return {{"cause", aborted->cause},
+          {"where", aborted->where},
+          {"blame", aborted->blame},
           {"message", aborted->message}};
 }
 
@@ -151,8 +165,11 @@ std::string run_json(const record::RunRecord& run, int indent) {
   j["fixture"] = run.fixture;
   j["verdict"] = record::verdict_word(run.verdict);
   j["aborted"] = aborted_json(run.aborted);
-  j["counts"] = {{"steps", counts.steps}, {"readings", counts.readings}, {"pass", counts.pass},
-                 {"fail", counts.fail}, {"unsure", counts.unsure}};
+  j["counts"] = {{"steps", counts.steps},
+                 {"readings", counts.readings},
+                 {"pass", counts.pass},
+                 {"fail", counts.fail},
+                 {"unsure", counts.unsure}};
   j["time"] = times_json(run.time);
   j["steps"] = Json::array();
   for (const record::StepRecord& step : run.steps) j["steps"].push_back(step_json(step));

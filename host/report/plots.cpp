@@ -36,7 +36,8 @@ double tick_step(double span, int count) {
 }
 
 std::string tick_text(double value, double step) {
-  const int decimals = step >= 1.0 ? 0 : std::min(6, static_cast<int>(std::ceil(-std::log10(step))));
+  const int decimals =
+      step >= 1.0 ? 0 : std::min(6, static_cast<int>(std::ceil(-std::log10(step))));
   const std::string text = fmt::format("{:.{}f}", value, decimals);
   return text == "-0" ? "0" : text;
 }
@@ -51,23 +52,25 @@ class Ladder {
   void axis() {
     const double step = tick_step(scale_.most - scale_.least, kTicksMax);
     for (double v = std::ceil(scale_.least / step) * step; v <= scale_.most; v += step) {
-      svg_ += fmt::format("<line class=\"grid\" x1=\"{}\" x2=\"{}\" y1=\"{:.1f}\" y2=\"{:.1f}\"/>"
-                          "<text class=\"axis\" x=\"{}\" y=\"{:.1f}\">{}</text>",
-                          kBandLeft - 6, kBandRight, y(v), y(v), kBandLeft - 9, y(v) + 3.5,
-                          tick_text(v, step));
+      svg_ += fmt::format(
+          "<line class=\"grid\" x1=\"{}\" x2=\"{}\" y1=\"{:.1f}\" y2=\"{:.1f}\"/>"
+          "<text class=\"axis\" x=\"{}\" y=\"{:.1f}\">{}</text>",
+          kBandLeft - 6, kBandRight, y(v), y(v), kBandLeft - 9, y(v) + 3.5, tick_text(v, step));
     }
   }
   void band(const std::optional<files::Window>& window, const char* kind, const char* label) {
     if (!window) return;
     const double top = y(std::isfinite(window->max.value) ? window->max.value : scale_.most);
     const double bottom = y(std::isfinite(window->min.value) ? window->min.value : scale_.least);
-    svg_ += fmt::format("<rect class=\"band {}\" x=\"{}\" y=\"{:.1f}\" width=\"{}\" height=\"{:.1f}\"/>"
-                        "<text class=\"bit\" x=\"{}\" y=\"{:.1f}\">{}</text>",
-                        kind, kBandLeft, top, kBandRight - kBandLeft, std::max(1.0, bottom - top),
-                        kBandLeft + 6, (top + bottom) / 2 + 5, label);
+    svg_ += fmt::format(
+        "<rect class=\"band {}\" x=\"{}\" y=\"{:.1f}\" width=\"{}\" height=\"{:.1f}\"/>"
+        "<text class=\"bit\" x=\"{}\" y=\"{:.1f}\">{}</text>",
+        kind, kBandLeft, top, kBandRight - kBandLeft, std::max(1.0, bottom - top), kBandLeft + 6,
+        (top + bottom) / 2 + 5, label);
   }
   void threshold(double volts, const std::string& receiver, bool upper) {
-    const std::string text = fmt::format("{} {:.1f} {}", upper ? "≥" : "≤", volts, cut(receiver, 8));
+    const std::string text =
+        fmt::format("{} {:.1f} {}", upper ? "≥" : "≤", volts, cut(receiver, 8));
     svg_ += fmt::format("<line class=\"need\" x1=\"{}\" x2=\"{}\" y1=\"{:.1f}\" y2=\"{:.1f}\"/>",
                         kBandLeft, kBandRight + 6, y(volts), y(volts));
     labels_.push_back({y(volts) + 3.5, "need-text", text});
@@ -84,7 +87,8 @@ class Ladder {
   }
   void cross(double volts) {
     const double x = kBarX + 26, at = y(volts);
-    svg_ += fmt::format("<path class=\"cross\" d=\"M{:.0f} {:.1f}l8 8m0 -8l-8 8\"/>", x - 4, at - 4);
+    svg_ +=
+        fmt::format("<path class=\"cross\" d=\"M{:.0f} {:.1f}l8 8m0 -8l-8 8\"/>", x - 4, at - 4);
   }
   void number(const std::optional<record::LevelRecord::Side>& side, bool high) {
     if (!side) return;
@@ -123,9 +127,10 @@ class Ladder {
 
 std::string open_svg(double width, double height, int id, const std::string& title,
                      const std::string& description) {
-  return fmt::format("<svg viewBox=\"0 0 {0} {1}\" role=\"img\" aria-labelledby=\"t{2} d{2}\">"
-                     "<title id=\"t{2}\">{3}</title><desc id=\"d{2}\">{4}</desc>",
-                     width, height, id, escaped(title), escaped(description));
+  return fmt::format(
+      "<svg viewBox=\"0 0 {0} {1}\" role=\"img\" aria-labelledby=\"t{2} d{2}\">"
+      "<title id=\"t{2}\">{3}</title><desc id=\"d{2}\">{4}</desc>",
+      width, height, id, escaped(title), escaped(description));
 }
 
 std::string side_words(const char* name, const std::optional<record::LevelRecord::Side>& side) {
@@ -136,7 +141,8 @@ std::string side_words(const char* name, const std::optional<record::LevelRecord
 
 }  // namespace
 
-VoltScale scale_of(const record::RunRecord& run, const std::map<std::string, LineWindows>& windows) {
+VoltScale scale_of(const record::RunRecord& run,
+                   const std::map<std::string, LineWindows>& windows) {
   double least = 0.0, most = 1.0;
   const auto include = [&](double v) {
     if (!std::isfinite(v)) return;
@@ -217,17 +223,19 @@ std::string curve_svg(const record::CurveRecord& curve, int id) {
   const auto x = [&](double t) { return kLeft + t / end * (kRight - kLeft); };
   const auto y = [&](double v) { return kLow - (v - least) / (most - least) * (kLow - kHigh); };
   const std::string unit = curve.quantity == "volts" ? "V" : "A";
-  const auto peak = std::max_element(curve.value.begin(), curve.value.begin() + static_cast<long>(n));
-  std::string svg = open_svg(
-      kCurveWidth, kCurveHeight, id, curve.rail + ", " + curve.quantity,
-      fmt::format("peak {:.3g} {} at {:.2f} s, {:.3g} {} at the end ({:.1f} s)", *peak, unit,
-                  curve.time_s[static_cast<std::size_t>(peak - curve.value.begin())],
-                  curve.value[n - 1], unit, end));
+  const auto peak =
+      std::max_element(curve.value.begin(), curve.value.begin() + static_cast<long>(n));
+  std::string svg =
+      open_svg(kCurveWidth, kCurveHeight, id, curve.rail + ", " + curve.quantity,
+               fmt::format("peak {:.3g} {} at {:.2f} s, {:.3g} {} at the end ({:.1f} s)", *peak,
+                           unit, curve.time_s[static_cast<std::size_t>(peak - curve.value.begin())],
+                           curve.value[n - 1], unit, end));
   const double v_step = tick_step(most - least, kTicksMax);
   for (double v = std::ceil(least / v_step) * v_step; v <= most; v += v_step) {
-    svg += fmt::format("<line class=\"grid\" x1=\"{0}\" x2=\"{1}\" y1=\"{2:.1f}\" y2=\"{2:.1f}\"/>"
-                       "<text class=\"axis\" x=\"{3}\" y=\"{4:.1f}\">{5}</text>",
-                       kLeft, kRight, y(v), kLeft - 5, y(v) + 3.5, tick_text(v, v_step));
+    svg += fmt::format(
+        "<line class=\"grid\" x1=\"{0}\" x2=\"{1}\" y1=\"{2:.1f}\" y2=\"{2:.1f}\"/>"
+        "<text class=\"axis\" x=\"{3}\" y=\"{4:.1f}\">{5}</text>",
+        kLeft, kRight, y(v), kLeft - 5, y(v) + 3.5, tick_text(v, v_step));
   }
   const double t_step = tick_step(end, kTicksMax);
   for (double t = 0.0; t <= end * 1.0001; t += t_step) {

@@ -16,13 +16,20 @@ constexpr int kWidthMax = 400;
 // SGR codes (ECMA-48): words and marks always say the same as the colour.
 const char* code_of(Paint paint) {
   switch (paint) {
-    case Paint::none: return "";
-    case Paint::pass: return "\x1b[1;32m";
-    case Paint::fail: return "\x1b[1;31m";
-    case Paint::unsure: return "\x1b[1;33m";
-    case Paint::stop: return "\x1b[1;35m";
-    case Paint::quiet: return "\x1b[2m";
-    case Paint::strong: return "\x1b[1m";
+    case Paint::none:
+      return "";
+    case Paint::pass:
+      return "\x1b[1;32m";
+    case Paint::fail:
+      return "\x1b[1;31m";
+    case Paint::unsure:
+      return "\x1b[1;33m";
+    case Paint::stop:
+      return "\x1b[1;35m";
+    case Paint::quiet:
+      return "\x1b[2m";
+    case Paint::strong:
+      return "\x1b[1m";
   }
   return "";
 }

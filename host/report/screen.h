@@ -23,9 +23,9 @@ Screen screen_of(int descriptor);
 
 // Columns that UTF-8 text takes (each code point one; none of ours is wide); escapes take none.
 int columns(const std::string& text);
-std::string padded(const std::string& text, int width);        // blanks after
-std::string padded_left(const std::string& text, int width);   // blanks before
-std::string cut(const std::string& text, int width);           // ends in "..." when cut
+std::string padded(const std::string& text, int width);       // blanks after
+std::string padded_left(const std::string& text, int width);  // blanks before
+std::string cut(const std::string& text, int width);          // ends in "..." when cut
 // Breaks at blanks so that no line passes `width`. The text begins at column `indent`, where the
 // caller has already written something; later lines begin with that many blanks.
 std::string wrapped(const std::string& text, int width, int indent);

@@ -14,7 +14,9 @@ namespace {
 
 using Json = nlohmann::ordered_json;
 
-Json number(double value) { return std::isfinite(value) ? Json(value) : Json(nullptr); }
+Json number(double value) {
+  return std::isfinite(value) ? Json(value) : Json(nullptr);
+}
 
 std::string dumped(const Json& j) {
   return j.dump(2, ' ', false, Json::error_handler_t::replace);
@@ -28,10 +30,14 @@ Outcome outcome_of(const record::RunSummary& run) {
   if (!run.complete) return {"CUT SHORT", Paint::stop};
   if (run.aborted) return {"STOP", Paint::stop};
   switch (run.verdict) {
-    case measure::Verdict::pass: return {"PASS", Paint::pass};
-    case measure::Verdict::fail: return {"FAIL", Paint::fail};
-    case measure::Verdict::unsure: return {"UNSURE", Paint::unsure};
-    case measure::Verdict::none: return {"DONE", Paint::none};
+    case measure::Verdict::pass:
+      return {"PASS", Paint::pass};
+    case measure::Verdict::fail:
+      return {"FAIL", Paint::fail};
+    case measure::Verdict::unsure:
+      return {"UNSURE", Paint::unsure};
+    case measure::Verdict::none:
+      return {"DONE", Paint::none};
   }
   return {"DONE", Paint::none};
 }
@@ -41,7 +47,8 @@ std::string remark_of(const record::RunSummary& run) {
   if (run.aborted) {
     return run.aborted->cause + (run.aborted->where.empty() ? "" : " at " + run.aborted->where);
   }
-  if (run.counts.fail > 0) return fmt::format("{} of {} wrong", run.counts.fail, run.counts.readings);
+  if (run.counts.fail > 0)
+    return fmt::format("{} of {} wrong", run.counts.fail, run.counts.readings);
   if (run.counts.unsure > 0) {
     return fmt::format("{} of {} unsure", run.counts.unsure, run.counts.readings);
   }
@@ -67,9 +74,10 @@ std::string change_text(const record::Change& c, const Screen& screen) {
   const std::string where = c.side.empty() ? c.where : c.where + " " + c.side;
   if (c.kind == Kind::fails_now || c.kind == Kind::passes_now) {
     const bool fails = c.kind == Kind::fails_now;
-    return fmt::format("{}{}", screen.paint(fails ? Paint::fail : Paint::pass, padded(where, 12)),
-                       fails ? fmt::format("fails now: {:.0f} readings wrong, none before", c.after)
-                             : fmt::format("passes now: {:.0f} readings were wrong before", c.before));
+    return fmt::format(
+        "{}{}", screen.paint(fails ? Paint::fail : Paint::pass, padded(where, 12)),
+        fails ? fmt::format("fails now: {:.0f} readings wrong, none before", c.after)
+              : fmt::format("passes now: {:.0f} readings were wrong before", c.before));
   }
   const double moved = c.after - c.before;
   std::string text = padded(where, 12) + padded(record::name(c.kind), 11) +
@@ -82,9 +90,13 @@ std::string change_text(const record::Change& c, const Screen& screen) {
 }
 
 Json identity_json(const record::RunRecord& run) {
-  return {{"run", run.number}, {"run_uid", run.uid}, {"started", run.started},
-          {"board", run.board}, {"board_serial", run.board_serial},
-          {"verdict", record::verdict_word(run.verdict)}, {"complete", run.complete}};
+  return {{"run", run.number},
+          {"run_uid", run.uid},
+          {"started", run.started},
+          {"board", run.board},
+          {"board_serial", run.board_serial},
+          {"verdict", record::verdict_word(run.verdict)},
+          {"complete", run.complete}};
 }
 
 }  // namespace
@@ -100,17 +112,18 @@ std::string history_table(const record::HistoryPage& page, const record::History
     board = std::max(board, columns(run.board) + 1 + columns(run.board_serial));
   }
   board = std::min(board, std::max(12, screen.width - 60));
-  std::string text = screen.paint(Paint::quiet, fmt::format("{:>6}  {:<16}  {}  {:<9}  {}", "run",
-                                                            "started (UTC)", padded("board", board),
-                                                            "verdict", "readings")) + "\n";
+  std::string text =
+      screen.paint(Paint::quiet, fmt::format("{:>6}  {:<16}  {}  {:<9}  {}", "run", "started (UTC)",
+                                             padded("board", board), "verdict", "readings")) +
+      "\n";
   for (const record::RunSummary& run : page.runs) {
     const Outcome outcome = outcome_of(run);
     const std::string name = run.board + (run.board_serial.empty() ? "" : " " + run.board_serial);
     std::string remark = remark_of(run);
     if (run.complete) remark += ", " + duration_text(run.total_s);
     text += fmt::format("{:>6}  {:<16}  {}  {}  {}\n", run.number, minute_of(run.started),
-                        padded(cut(name, board), board), screen.paint(outcome.paint,
-                                                                      padded(outcome.word, 9)),
+                        padded(cut(name, board), board),
+                        screen.paint(outcome.paint, padded(outcome.word, 9)),
                         cut(remark, std::max(10, screen.width - 39 - board)));
   }
   const long first = filter.offset + 1;
@@ -119,7 +132,8 @@ std::string history_table(const record::HistoryPage& page, const record::History
                                                  last < page.total && filter.limit > 0
                                                      ? fmt::format("; --page {} shows more",
                                                                    filter.offset / filter.limit + 2)
-                                                     : "")) + "\n";
+                                                     : "")) +
+          "\n";
   return text;
 }
 
@@ -128,17 +142,26 @@ std::string history_json(const record::HistoryPage& page) {
   j["total"] = page.total;
   j["runs"] = Json::array();
   for (const record::RunSummary& run : page.runs) {
-    Json r = {{"run", run.number}, {"run_uid", run.uid}, {"started", run.started},
-              {"kind", run.kind}, {"board", run.board}, {"board_serial", run.board_serial},
-              {"vectors", run.vectors}, {"fixture", run.fixture},
-              {"verdict", record::verdict_word(run.verdict)}, {"complete", run.complete}};
+    Json r = {{"run", run.number},
+              {"run_uid", run.uid},
+              {"started", run.started},
+              {"kind", run.kind},
+              {"board", run.board},
+              {"board_serial", run.board_serial},
+              {"vectors", run.vectors},
+              {"fixture", run.fixture},
+              {"verdict", record::verdict_word(run.verdict)},
+              {"complete", run.complete}};
     r["aborted"] = nullptr;
     if (run.aborted) {
-      r["aborted"] = {{"cause", run.aborted->cause}, {"where", run.aborted->where},
+      r["aborted"] = {{"cause", run.aborted->cause},
+                      {"where", run.aborted->where},
                       {"blame", run.aborted->blame}};
     }
-    r["counts"] = {{"steps", run.counts.steps}, {"readings", run.counts.readings},
-                   {"pass", run.counts.pass}, {"fail", run.counts.fail},
+    r["counts"] = {{"steps", run.counts.steps},
+                   {"readings", run.counts.readings},
+                   {"pass", run.counts.pass},
+                   {"fail", run.counts.fail},
                    {"unsure", run.counts.unsure}};
     r["total_s"] = number(run.total_s);
     j["runs"].push_back(std::move(r));
@@ -158,10 +181,11 @@ std::string comparison_text(const record::RunRecord& before, const record::RunRe
     text += fmt::format("Nothing moved beyond its uncertainty: {} values compared.\n",
                         comparison.compared);
   } else {
-    text += screen.paint(Paint::strong, fmt::format("{} of {} values changed, most significant "
-                                                    "first",
-                                                    comparison.changes.size(),
-                                                    comparison.compared)) + "\n";
+    text +=
+        screen.paint(Paint::strong, fmt::format("{} of {} values changed, most significant "
+                                                "first",
+                                                comparison.changes.size(), comparison.compared)) +
+        "\n";
     for (const record::Change& change : comparison.changes) {
       text += "  " + change_text(change, screen) + "\n";
     }
@@ -183,9 +207,13 @@ std::string comparison_json(const record::RunRecord& before, const record::RunRe
   j["compared"] = comparison.compared;
   j["changes"] = Json::array();
   for (const record::Change& c : comparison.changes) {
-    j["changes"].push_back({{"kind", record::name(c.kind)}, {"where", c.where}, {"side", c.side},
-                            {"unit", c.unit}, {"before", number(c.before)},
-                            {"after", number(c.after)}, {"change", number(c.after - c.before)},
+    j["changes"].push_back({{"kind", record::name(c.kind)},
+                            {"where", c.where},
+                            {"side", c.side},
+                            {"unit", c.unit},
+                            {"before", number(c.before)},
+                            {"after", number(c.after)},
+                            {"change", number(c.after - c.before)},
                             {"U", c.U ? number(*c.U) : Json(nullptr)},
                             {"significance", number(c.significance)}});
   }
@@ -198,16 +226,23 @@ std::string explanation_json(const record::RunRecord& run, const std::string& li
   for (const record::StepRecord& step : run.steps) {
     for (const measure::Reading& r : step.readings) {
       if (r.line != line) continue;
-      readings.push_back({{"step", step.index}, {"source", step.source},
+      readings.push_back({{"step", step.index},
+                          {"source", step.source},
                           {"expected", std::string(1, bit_letter(r.expected))},
-                          {"volts", number(r.volts.value)}, {"U", number(r.U.value)},
-                          {"dof", number(r.dof)}, {"p", number(r.p)},
+                          {"volts", number(r.volts.value)},
+                          {"U", number(r.U.value)},
+                          {"dof", number(r.dof)},
+                          {"p", number(r.p)},
                           {"window", {number(r.window.min.value), number(r.window.max.value)}},
-                          {"verdict", record::verdict_word(r.verdict)}, {"why", r.why},
+                          {"verdict", record::verdict_word(r.verdict)},
+                          {"why", r.why},
                           {"channel", r.channel},
-                          {"counts", {{"n", r.counts.n}, {"sum", r.counts.sum},
-                                      {"min", r.counts.min}, {"max", r.counts.max},
-                                      {"sum_of_squares", r.counts.sum_of_squares}}}});
+                          {"counts",
+                           {{"n", r.counts.n},
+                            {"sum", r.counts.sum},
+                            {"min", r.counts.min},
+                            {"max", r.counts.max},
+                            {"sum_of_squares", r.counts.sum_of_squares}}}});
     }
   }
   if (readings.empty()) return "";

@@ -24,8 +24,12 @@ std::string repeated(const char* text, int times) {
   return all;
 }
 
-std::string plus_minus(const Screen& screen) { return screen.unicode ? "±" : "+-"; }
-std::string dot(const Screen& screen) { return screen.unicode ? " · " : " - "; }
+std::string plus_minus(const Screen& screen) {
+  return screen.unicode ? "±" : "+-";
+}
+std::string dot(const Screen& screen) {
+  return screen.unicode ? " · " : " - ";
+}
 
 std::string centred(const std::string& text, int width) {
   const int left = std::max(0, (width - columns(text)) / 2);
@@ -105,18 +109,19 @@ std::string finding_text(const LineFinding& f, const Screen& screen, int name_wi
   const Reading& r = f.reading;
   const int indent = name_width + 4;
   const std::string margin(static_cast<std::size_t>(indent), ' ');
-  const std::string name = screen.paint(wrong ? Paint::fail : Paint::unsure,
-                                        "  " + padded(f.line, name_width + 2));
-  const std::string volts = fmt::format("expected {}, measured {} {} {:.2f} V; a {} lies in {} V",
-                                        bit_letter(r.expected), volts_text(r.volts.value),
-                                        plus_minus(screen), r.U.value, bit_letter(r.expected),
-                                        window_text(r.window));
+  const std::string name =
+      screen.paint(wrong ? Paint::fail : Paint::unsure, "  " + padded(f.line, name_width + 2));
+  const std::string volts =
+      fmt::format("expected {}, measured {} {} {:.2f} V; a {} lies in {} V", bit_letter(r.expected),
+                  volts_text(r.volts.value), plus_minus(screen), r.U.value, bit_letter(r.expected),
+                  window_text(r.window));
   std::string text = name + wrapped(volts, screen.width, indent) + "\n";
   const std::string count = wrong ? fmt::format("wrong in {} of {} readings, first in step {} ({})",
                                                 f.wrong, f.judged, f.step, f.source)
-                                  : fmt::format("undecided in {} of {} readings, first in step {} "
-                                                "({})",
-                                                f.unsure, f.judged, f.step, f.source);
+                                  : fmt::format(
+                                        "undecided in {} of {} readings, first in step {} "
+                                        "({})",
+                                        f.unsure, f.judged, f.step, f.source);
   text += margin + wrapped(count, screen.width, indent) + "\n";
   if (wrong && f.pattern.rfind("wrong in", 0) != 0) {
     text += margin + wrapped(f.pattern, screen.width, indent) + "\n";
@@ -159,8 +164,8 @@ std::string bulleted(const std::vector<std::string>& texts, const Screen& screen
 }
 
 std::string identity(const record::RunRecord& run, const Screen& screen) {
-  std::string text = fmt::format("run {}{}{}{}{}\n", run.number, dot(screen), run.uid, dot(screen),
-                                 run.started);
+  std::string text =
+      fmt::format("run {}{}{}{}{}\n", run.number, dot(screen), run.uid, dot(screen), run.started);
   std::string fixture = run.fixture;
   if (!run.fixture_serial.empty()) fixture += " " + run.fixture_serial;
   if (!run.firmware_build.empty()) fixture += ", firmware " + run.firmware_build;
@@ -176,8 +181,11 @@ std::string identity(const record::RunRecord& run, const Screen& screen) {
 
 Paint paint_of(const record::RunRecord& run) {
   const std::string word = verdict_headline(run);
-  return word == "PASS" ? Paint::pass : word == "FAIL" ? Paint::fail
-       : word == "UNSURE" ? Paint::unsure : word == "STOP" ? Paint::stop : Paint::strong;
+  return word == "PASS"     ? Paint::pass
+         : word == "FAIL"   ? Paint::fail
+         : word == "UNSURE" ? Paint::unsure
+         : word == "STOP"   ? Paint::stop
+                            : Paint::strong;
 }
 
 std::string duration_text(double seconds) {
@@ -195,9 +203,10 @@ std::string progress_line(const Progress& now, const Screen& screen) {
   std::string left = now.phase;
   std::string right;
   if (now.total > 0) {
-    right = fmt::format(" {} of {}", padded_left(std::to_string(now.done),
-                                                 static_cast<int>(std::to_string(now.total).size())),
-                        now.total);
+    right = fmt::format(
+        " {} of {}",
+        padded_left(std::to_string(now.done), static_cast<int>(std::to_string(now.total).size())),
+        now.total);
   }
   if (now.wrong > 0) right += fmt::format(", {} wrong", now.wrong);
   if (now.unsure > 0) right += fmt::format(", {} unsure", now.unsure);
@@ -210,9 +219,8 @@ std::string progress_line(const Progress& now, const Screen& screen) {
     const int width = std::clamp(free / 2, kBarMin, kBarMax);
     const int full = static_cast<int>(
         std::lround(static_cast<double>(width) * std::clamp(now.done, 0, now.total) / now.total));
-    bar = screen.unicode
-              ? " ╞" + repeated("═", full) + repeated("┈", width - full) + "╡"
-              : " [" + repeated("=", full) + repeated(".", width - full) + "]";
+    bar = screen.unicode ? " ╞" + repeated("═", full) + repeated("┈", width - full) + "╡"
+                         : " [" + repeated("=", full) + repeated(".", width - full) + "]";
   }
   std::string line = left + bar + right;
   if (!now.doing.empty()) {
@@ -260,13 +268,13 @@ std::string LiveView::step(const record::StepRecord& step) {
 
 std::string step_rows(const record::StepRecord& step,
                       const std::map<std::string, LineWindows>& windows, const Screen& screen) {
-  const bool failed = std::any_of(step.readings.begin(), step.readings.end(), [](const Reading& r) {
-    return r.verdict == Verdict::fail;
-  });
+  const bool failed = std::any_of(step.readings.begin(), step.readings.end(),
+                                  [](const Reading& r) { return r.verdict == Verdict::fail; });
   std::string text = title_of(step, failed, step.say, screen);
   std::string given;
   if (!step.set.empty()) given = "set " + sets_text(step.set);
-  if (!step.pulse.empty()) given += (given.empty() ? "pulse " : ", pulse ") + pulses_text(step.pulse);
+  if (!step.pulse.empty())
+    given += (given.empty() ? "pulse " : ", pulse ") + pulses_text(step.pulse);
   const std::string margin(kIndent, ' ');
   if (!given.empty()) text += margin + wrapped(given, screen.width, kIndent) + "\n";
 
@@ -279,9 +287,9 @@ std::string step_rows(const record::StepRecord& step,
   }
   const auto fit = static_cast<std::size_t>(std::max(1, (screen.width - kIndent - 10) / cell));
   for (std::size_t at = 0; at < judged.size(); at += fit) {
-    const std::vector<const Reading*> block(judged.begin() + static_cast<long>(at),
-                                            judged.begin() +
-                                                static_cast<long>(std::min(at + fit, judged.size())));
+    const std::vector<const Reading*> block(
+        judged.begin() + static_cast<long>(at),
+        judged.begin() + static_cast<long>(std::min(at + fit, judged.size())));
     // On a wide board only the blocks in which something is wrong are worth their rows.
     if (std::none_of(block.begin(), block.end(), [](const Reading* r) { return stands_out(*r); })) {
       continue;
@@ -294,22 +302,25 @@ std::string step_rows(const record::StepRecord& step,
 std::string levels_table(const record::RunRecord& run, const Screen& screen) {
   if (run.levels.empty()) return "";
   int name = 6;
-  for (const record::LevelRecord& level : run.levels) name = std::max(name, columns(level.line) + 1);
+  for (const record::LevelRecord& level : run.levels)
+    name = std::max(name, columns(level.line) + 1);
   std::string text = heading("Levels in volts, and margins to the worst receiver", screen);
   const int half_width = 22;
   const bool with_u = screen.width >= 2 + name + 2 * half_width + 16;
   const auto group = [with_u](const char* word) {
     return with_u ? padded("  " + centred(word, 14), 22) : "  " + centred(word, 14);
   };
-  const std::string head = "  " + padded("", name) + group("low") + group("high") +
-                           padded_left("margin", 13);
+  const std::string head =
+      "  " + padded("", name) + group("low") + group("high") + padded_left("margin", 13);
   text += screen.paint(Paint::quiet, head) + "\n";
   const std::string half = padded_left("least", 8) + padded_left("most", 8) +
                            (with_u ? padded_left(screen.unicode ? "±U" : "+-U", 6) : "");
   text += screen.paint(Paint::quiet, "  " + padded("line", name) + half + half +
-                                         padded_left("low", 8) + padded_left("high", 8)) + "\n";
+                                         padded_left("low", 8) + padded_left("high", 8)) +
+          "\n";
   for (const record::LevelRecord& level : run.levels) {
-    const double worst = std::min(level.margin_low_v.value_or(1e9), level.margin_high_v.value_or(1e9));
+    const double worst =
+        std::min(level.margin_low_v.value_or(1e9), level.margin_high_v.value_or(1e9));
     std::string row = "  " + padded(level.line, name) + side_cells(level.low, with_u) +
                       side_cells(level.high, with_u) + margin_cell(level.margin_low_v) +
                       margin_cell(level.margin_high_v);
@@ -327,8 +338,10 @@ std::string closing(const record::RunRecord& run, const Screen& screen) {
     for (const LineFinding& f : findings) name = std::max(name, columns(f.line));
     bool wrong = false, unsure = false;
     for (const LineFinding& f : findings) (f.wrong > 0 ? wrong : unsure) = true;
-    text += heading(!wrong ? "Undecided lines" : unsure ? "Failing and undecided lines"
-                                                        : "Failing lines", screen);
+    text += heading(!wrong   ? "Undecided lines"
+                    : unsure ? "Failing and undecided lines"
+                             : "Failing lines",
+                    screen);
     for (const LineFinding& f : findings) text += finding_text(f, screen, name);
   }
   text += levels_table(run, screen);
@@ -388,7 +401,8 @@ std::string whole_run(const record::RunRecord& run, const Screen& screen) {
       ++hidden;
     }
   }
-  if (hidden > 0) text += fmt::format("       and {} more such steps (--json has them all)\n", hidden);
+  if (hidden > 0)
+    text += fmt::format("       and {} more such steps (--json has them all)\n", hidden);
   return text + closing(run, screen);
 }
 
@@ -405,10 +419,11 @@ std::string explanation(const record::RunRecord& run, const std::string& line,
           r.counts.n > 1 ? (static_cast<double>(r.counts.sum_of_squares) - mean * r.counts.sum) /
                                (r.counts.n - 1)
                          : 0.0;
-      rows += fmt::format("  {:>4} {:>4} {:>9.3f} {:>7.3f} {:>7.3f} {:>7} {:>4} {:>9.2f} {:>6.2f}  {}\n",
-                          step.index, bit_letter(r.expected), r.volts.value, r.U.value, r.p,
-                          r.dof > 0 ? fmt::format("{:.0f}", r.dof) : "inf", r.counts.n, mean,
-                          std::sqrt(std::max(0.0, spread)), record::verdict_word(r.verdict));
+      rows += fmt::format(
+          "  {:>4} {:>4} {:>9.3f} {:>7.3f} {:>7.3f} {:>7} {:>4} {:>9.2f} {:>6.2f}  {}\n",
+          step.index, bit_letter(r.expected), r.volts.value, r.U.value, r.p,
+          r.dof > 0 ? fmt::format("{:.0f}", r.dof) : "inf", r.counts.n, mean,
+          std::sqrt(std::max(0.0, spread)), record::verdict_word(r.verdict));
       if (!r.why.empty()) rows += "       " + wrapped(r.why, screen.width, 7) + "\n";
     }
   }
@@ -417,13 +432,18 @@ std::string explanation(const record::RunRecord& run, const std::string& line,
                      fmt::format(" in run {}\n", run.number);
   text += fmt::format("  calibration {}; fixture {} {}\n", run.calibration, run.fixture,
                       run.fixture_serial);
-  text += "  " + wrapped("U is expanded, 95 %; p is the chance that the true volts lie inside the "
-                         "window; n, mean and s are the ADC's conversions in counts: how many, "
-                         "their mean and their spread",
-                         screen.width, 2) + "\n\n";
-  text += screen.paint(Paint::quiet, fmt::format("  {:>4} {:>4} {:>9} {:>7} {:>7} {:>7} {:>4} {:>9} {:>6}  {}",
-                                                 "step", "exp", "volts", "U", "p", "dof", "n", "mean",
-                                                 "s", "verdict")) + "\n";
+  text += "  " +
+          wrapped(
+              "U is expanded, 95 %; p is the chance that the true volts lie inside the "
+              "window; n, mean and s are the ADC's conversions in counts: how many, "
+              "their mean and their spread",
+              screen.width, 2) +
+          "\n\n";
+  text += screen.paint(
+              Paint::quiet,
+              fmt::format("  {:>4} {:>4} {:>9} {:>7} {:>7} {:>7} {:>4} {:>9} {:>6}  {}", "step",
+                          "exp", "volts", "U", "p", "dof", "n", "mean", "s", "verdict")) +
+          "\n";
   return text + rows;
 }
 

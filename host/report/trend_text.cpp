@@ -15,7 +15,9 @@ using record::Trend;
 using record::TrendState;
 using Json = nlohmann::ordered_json;
 
-Json number(double value) { return std::isfinite(value) ? Json(value) : Json(nullptr); }
+Json number(double value) {
+  return std::isfinite(value) ? Json(value) : Json(nullptr);
+}
 
 std::string name_of(const LineTrend& line) {
   return line.line + "'s " + (line.high ? "high" : "low");
@@ -39,12 +41,18 @@ std::string drift_text(const Trend& trend) {
 
 int urgency(TrendState state) {
   switch (state) {
-    case TrendState::beyond: return 0;
-    case TrendState::to_limit: return 1;
-    case TrendState::no_limit: return 2;
-    case TrendState::away: return 3;
-    case TrendState::steady: return 4;
-    case TrendState::too_few: return 5;
+    case TrendState::beyond:
+      return 0;
+    case TrendState::to_limit:
+      return 1;
+    case TrendState::no_limit:
+      return 2;
+    case TrendState::away:
+      return 3;
+    case TrendState::steady:
+      return 4;
+    case TrendState::too_few:
+      return 5;
   }
   return 6;
 }
@@ -54,7 +62,8 @@ std::string spark(const Trend& trend, const Screen& screen) {
   static const char* const kBlocks[] = {"▁", "▂", "▃", "▄", "▅", "▆", "▇", "█"};
   static const char* const kAscii[] = {"_", ".", "-", "~", "=", "+", "*", "#"};
   const int room = std::max(10, screen.width - 30);
-  const std::size_t count = std::min<std::size_t>(trend.points.size(), static_cast<std::size_t>(room));
+  const std::size_t count =
+      std::min<std::size_t>(trend.points.size(), static_cast<std::size_t>(room));
   if (count == 0) return "";
   const std::size_t first = trend.points.size() - count;
   double least = trend.points[first].value, most = least;
@@ -73,14 +82,15 @@ std::string spark(const Trend& trend, const Screen& screen) {
 }
 
 Paint paint_of(TrendState state) {
-  return state == TrendState::beyond ? Paint::fail
+  return state == TrendState::beyond                                      ? Paint::fail
          : state == TrendState::to_limit || state == TrendState::no_limit ? Paint::unsure
-                                                                         : Paint::none;
+                                                                          : Paint::none;
 }
 
 Json runs_of(const Trend& trend, const std::vector<int>& indices) {
   Json runs = Json::array();
-  for (const int i : indices) runs.push_back(trend.points[static_cast<std::size_t>(trend.start + i)].run);
+  for (const int i : indices)
+    runs.push_back(trend.points[static_cast<std::size_t>(trend.start + i)].run);
   return runs;
 }
 
@@ -103,9 +113,11 @@ std::string trend_sentence(const LineTrend& line) {
     case TrendState::no_limit:
       return fmt::format("{} {}; the last run has no window for it.", name, drift_text(t));
     case TrendState::beyond:
-      return fmt::format("{} has passed its limit of {}: the line through {} runs{} stands at {} V.",
-                         name, limit, used, since, volts_text(t.fit->at(t.points.back().day)));
-    case TrendState::to_limit: break;
+      return fmt::format(
+          "{} has passed its limit of {}: the line through {} runs{} stands at {} V.", name, limit,
+          used, since, volts_text(t.fit->at(t.points.back().day)));
+    case TrendState::to_limit:
+      break;
   }
   std::string text = fmt::format("{} {}", name, drift_text(t));
   if (t.reaches) {
@@ -123,12 +135,15 @@ std::string trend_text(const std::string& board, const std::vector<LineTrend>& l
   std::string text = screen.paint(Paint::strong, "Trends of " + board) + "\n";
   for (const LineTrend& line : lines) {
     const Trend& t = line.trend;
-    text += "  " + screen.paint(paint_of(t.state), wrapped(trend_sentence(line), screen.width, 2)) + "\n";
+    text += "  " + screen.paint(paint_of(t.state), wrapped(trend_sentence(line), screen.width, 2)) +
+            "\n";
     if (t.unlike) {
-      text += "    " + wrapped(fmt::format("The last run ({}) is unlike the others: repeat it "
-                                           "before you conclude.",
-                                           t.points.back().run),
-                               screen.width, 4) + "\n";
+      text += "    " +
+              wrapped(fmt::format("The last run ({}) is unlike the others: repeat it "
+                                  "before you conclude.",
+                                  t.points.back().run),
+                      screen.width, 4) +
+              "\n";
     }
     if (lines.size() > 1 && urgency(t.state) > 2) continue;
     if (const std::string row = spark(t, screen); !row.empty()) text += "    " + row + "\n";
@@ -159,16 +174,20 @@ std::string trend_json(const std::string& board, const std::string& board_serial
     l["drift_v_per_day"] = t.fit ? number(t.fit->b1) : Json(nullptr);
     l["reaches_days"] = nullptr;
     if (t.reaches) {
-      l["reaches_days"] = {{"at", number(t.reaches->x)}, {"low", number(t.reaches->low)},
+      l["reaches_days"] = {{"at", number(t.reaches->x)},
+                           {"low", number(t.reaches->low)},
                            {"high", number(t.reaches->high)}};
     }
     l["next"] = t.fit ? Json({number(t.next_low), number(t.next_high)}) : Json(nullptr);
-    l["chart"] = {{"mean", number(t.chart.mean)}, {"lower", number(t.chart.lower)},
-                  {"upper", number(t.chart.upper)}, {"outside", runs_of(t, t.chart.outside)}};
-    l["ewma"] = {{"lower", number(t.average.lower)}, {"upper", number(t.average.upper)},
-                 {"last", t.average.average.empty() ? Json(nullptr)
-                                                    : number(t.average.average.back())},
-                 {"outside", runs_of(t, t.average.outside)}};
+    l["chart"] = {{"mean", number(t.chart.mean)},
+                  {"lower", number(t.chart.lower)},
+                  {"upper", number(t.chart.upper)},
+                  {"outside", runs_of(t, t.chart.outside)}};
+    l["ewma"] = {
+        {"lower", number(t.average.lower)},
+        {"upper", number(t.average.upper)},
+        {"last", t.average.average.empty() ? Json(nullptr) : number(t.average.average.back())},
+        {"outside", runs_of(t, t.average.outside)}};
     l["points"] = Json::array();
     for (const record::TrendPoint& p : t.points) {
       l["points"].push_back({{"run", p.run}, {"day", number(p.day)}, {"volts", number(p.value)}});

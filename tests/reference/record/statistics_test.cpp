@@ -36,7 +36,8 @@ TEST(Handbook, CusumExample) {
                                     324.525, 325.225, 324.600, 324.625, 325.150, 328.325, 327.250,
                                     327.825, 328.500, 326.675, 327.775, 326.875, 328.350};
   const Cusum chart = cusum(data, 325.0, 0.3175, 4.1959);
-  const std::vector<double> high = {3.0075, 4.9400, 7.4475, 10.6300, 11.9875, 14.4450, 16.0025, 19.0350};
+  const std::vector<double> high = {3.0075,  4.9400,  7.4475,  10.6300,
+                                    11.9875, 14.4450, 16.0025, 19.0350};
   for (std::size_t i = 0; i < high.size(); ++i) EXPECT_NEAR(chart.high[12 + i], high[i], 1e-9) << i;
   EXPECT_NEAR(*std::max_element(chart.low.begin(), chart.low.end()), 0.7150, 1e-9);
   EXPECT_EQ(chart.outside, (std::vector<int>{13, 14, 15, 16, 17, 18, 19}));
@@ -142,10 +143,11 @@ TEST(StrdNorris, RegressionIsAsCertified) {
 // and of a new value at three places.
 TEST(StrdNorris, PredictionErrors) {
   const LineFit fit = norris();
-  const struct { double x, y, mean_se, prediction_se; } cases[] = {
-      {0.0, -0.2623230737740295, 0.2328182343011525, 0.9149147462212945},
-      {500.0, 500.7960859364532, 0.1515021758001907, 0.8976734216307517},
-      {1000.0, 1001.85449494668, 0.2899381894172915, 0.9310901225513278}};
+  const struct {
+    double x, y, mean_se, prediction_se;
+  } cases[] = {{0.0, -0.2623230737740295, 0.2328182343011525, 0.9149147462212945},
+               {500.0, 500.7960859364532, 0.1515021758001907, 0.8976734216307517},
+               {1000.0, 1001.85449494668, 0.2899381894172915, 0.9310901225513278}};
   for (const auto& c : cases) {
     EXPECT_NEAR(fit.at(c.x), c.y, 1e-9) << c.x;
     EXPECT_NEAR(fit.mean_se(c.x), c.mean_se, 1e-10) << c.x;

@@ -39,7 +39,8 @@ void BM_RecordThroughTheStore(benchmark::State& state) {
   if (!store.begin(run).ok()) state.SkipWithError("begin");
   std::size_t next = 0;
   for (auto _ : state) {
-    if (!store.add_step(run.number, pattern.steps[next++ % kSteps]).ok()) state.SkipWithError("step");
+    if (!store.add_step(run.number, pattern.steps[next++ % kSteps]).ok())
+      state.SkipWithError("step");
   }
   state.SetItemsProcessed(state.iterations() * 8);
 }
@@ -50,16 +51,17 @@ BENCHMARK(BM_RecordThroughTheStore)->MinTime(2.0);
 void BM_RecordPlainSqlite(benchmark::State& state) {
   sqlite3* db = nullptr;
   sqlite3_open(temporary("tenterhook-speed-plain.db").c_str(), &db);
-  sqlite3_exec(db,
-               "PRAGMA journal_mode = WAL; PRAGMA synchronous = NORMAL; PRAGMA cache_size = -16384;"
-               "CREATE TABLE step(run INTEGER, position INTEGER, vector INTEGER, source INTEGER, "
-               "say INTEGER, sets INTEGER, pulses INTEGER, time_s REAL, PRIMARY KEY(run, position)) "
-               "WITHOUT ROWID;"
-               "CREATE TABLE reading(run INTEGER, step INTEGER, position INTEGER, line INTEGER, "
-               "expected INTEGER, volts REAL, U REAL, dof REAL, p REAL, window INTEGER, verdict "
-               "INTEGER, channel INTEGER, n INTEGER, sum INTEGER, min INTEGER, max INTEGER, "
-               "sum_of_squares INTEGER, why TEXT, PRIMARY KEY(run, step, position)) WITHOUT ROWID;",
-               nullptr, nullptr, nullptr);
+  sqlite3_exec(
+      db,
+      "PRAGMA journal_mode = WAL; PRAGMA synchronous = NORMAL; PRAGMA cache_size = -16384;"
+      "CREATE TABLE step(run INTEGER, position INTEGER, vector INTEGER, source INTEGER, "
+      "say INTEGER, sets INTEGER, pulses INTEGER, time_s REAL, PRIMARY KEY(run, position)) "
+      "WITHOUT ROWID;"
+      "CREATE TABLE reading(run INTEGER, step INTEGER, position INTEGER, line INTEGER, "
+      "expected INTEGER, volts REAL, U REAL, dof REAL, p REAL, window INTEGER, verdict "
+      "INTEGER, channel INTEGER, n INTEGER, sum INTEGER, min INTEGER, max INTEGER, "
+      "sum_of_squares INTEGER, why TEXT, PRIMARY KEY(run, step, position)) WITHOUT ROWID;",
+      nullptr, nullptr, nullptr);
   sqlite3_stmt *step = nullptr, *reading = nullptr;
   sqlite3_prepare_v2(db, "INSERT INTO step VALUES(?,?,?,?,?,?,?,?)", -1, &step, nullptr);
   sqlite3_prepare_v2(db, "INSERT INTO reading VALUES(?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)", -1,
@@ -108,7 +110,8 @@ BENCHMARK(BM_RecordPlainSqlite)->MinTime(2.0);
 // The store that is read from; its size and bytes a reading are printed once.
 const std::string& filled_store() {
   static const std::string kPath = [] {
-    if (const char* given = std::getenv("TENTERHOOK_STORE"); given != nullptr) return std::string(given);
+    if (const char* given = std::getenv("TENTERHOOK_STORE"); given != nullptr)
+      return std::string(given);
     const std::string path = temporary("tenterhook-speed-filled.db");
     Store store = Store::open(path).take();
     for (int i = 0; i < 50; ++i) {

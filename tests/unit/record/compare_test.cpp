@@ -39,8 +39,8 @@ TEST(Compare, NoiseOfTwoGoodRunsStaysBelowTheUncertainty) {
     scenario::LatchRun options;
     options.seed = seed;
     const Comparison comparison = compare(latch({}), latch(options));
-    EXPECT_TRUE(comparison.changes.empty()) << "seed " << seed << ": "
-                                            << comparison.changes[0].where;
+    EXPECT_TRUE(comparison.changes.empty())
+        << "seed " << seed << ": " << comparison.changes[0].where;
   }
 }
 
@@ -72,10 +72,9 @@ TEST(Compare, NewFailuresComeFirst) {
   EXPECT_EQ(comparison.changes[1].kind, Kind::fails_now);
   EXPECT_EQ(comparison.changes[0].where, "Q1");
   EXPECT_EQ(comparison.changes[0].after, 28);
-  EXPECT_TRUE(std::is_sorted(comparison.changes.begin() + 2, comparison.changes.end(),
-                             [](const Change& a, const Change& b) {
-                               return a.significance > b.significance;
-                             }));
+  EXPECT_TRUE(std::is_sorted(
+      comparison.changes.begin() + 2, comparison.changes.end(),
+      [](const Change& a, const Change& b) { return a.significance > b.significance; }));
 }
 
 TEST(Compare, MendedLineIsTold) {

@@ -48,8 +48,11 @@ Reading reading_of(const std::string& line, bool one, double volts, int channel)
   r.window = one ? kHigh : kLow;
   r.channel = channel;
   const double over = std::min(volts - r.window.min.value, r.window.max.value - volts);
-  r.verdict = over > r.U.value ? Verdict::pass : over < -r.U.value ? Verdict::fail : Verdict::unsure;
-  r.p = r.verdict == Verdict::pass ? 1.0 : 0.5 * std::erfc(-over / (r.U.value / 2.0) / std::sqrt(2.0));
+  r.verdict = over > r.U.value    ? Verdict::pass
+              : over < -r.U.value ? Verdict::fail
+                                  : Verdict::unsure;
+  r.p = r.verdict == Verdict::pass ? 1.0
+                                   : 0.5 * std::erfc(-over / (r.U.value / 2.0) / std::sqrt(2.0));
   if (r.verdict == Verdict::unsure) {
     r.why = "the window's edge lies inside the uncertainty; averaging 16 periods would settle it";
   }
@@ -69,9 +72,12 @@ struct Vector {
 };
 
 std::vector<Vector> vectors_of(int steps) {
-  std::vector<Vector> vectors = {{0, false, "clear the power-up state"}, {10, false, ""},
-                                 {1, true, "a skipped pick stores all ones"}, {1, false, ""},
-                                 {10, false, ""}, {5, true, ""}};
+  std::vector<Vector> vectors = {{0, false, "clear the power-up state"},
+                                 {10, false, ""},
+                                 {1, true, "a skipped pick stores all ones"},
+                                 {1, false, ""},
+                                 {10, false, ""},
+                                 {5, true, ""}};
   for (int i = 0; static_cast<int>(vectors.size()) < steps; ++i) {
     vectors.push_back({(i / 2) % 16, i % 2 == 1, ""});
   }
@@ -205,8 +211,14 @@ record::RunRecord latch_run(const LatchRun& options) {
   }
   run.levels = levels_of(run);
   run.power = power_of(noise);
-  run.time = {0.0543 * options.steps, 0.0300 * options.steps, 0.0100 * options.steps,
-              0.0125 * options.steps, 0.0002 * options.steps, 0.0006 * options.steps, 40.1, 0.2};
+  run.time = {0.0543 * options.steps,
+              0.0300 * options.steps,
+              0.0100 * options.steps,
+              0.0125 * options.steps,
+              0.0002 * options.steps,
+              0.0006 * options.steps,
+              40.1,
+              0.2};
   run.link = {412, 431, 0, 0, 0, 0, 0, 0};
   run.relay_operations = 3 * options.steps;
   run.relay_wear = {{"drive.0", 2 * options.steps}, {"drive.1", options.steps}};

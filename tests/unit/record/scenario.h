@@ -12,11 +12,11 @@ namespace tenterhook::scenario {
 
 struct LatchRun {
   std::uint64_t seed = 1;
-  int steps = 38;              // the first six are the written vectors, the rest count through F
+  int steps = 38;  // the first six are the written vectors, the rest count through F
   std::string serial = "003";
-  bool q1_stuck_low = false;   // a dead valve: Q1 stays low, Qn1 stays high
-  bool q2_weak = false;        // Q2's high sits at the edge of its window: unsure
-  double q2_high_v = 24.6;     // where Q2's high lies otherwise
+  bool q1_stuck_low = false;  // a dead valve: Q1 stays low, Qn1 stays high
+  bool q2_weak = false;       // Q2's high sits at the edge of its window: unsure
+  double q2_high_v = 24.6;    // where Q2's high lies otherwise
 };
 record::RunRecord latch_run(const LatchRun& options = {});
 

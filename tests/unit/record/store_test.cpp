@@ -262,9 +262,9 @@ TEST_F(StoreTest, SecondEndIsRefused) {
 TEST_F(StoreTest, RecordedRowsCannotBeChangedOrDeleted) {
   Store store = open();
   record(store, scenario::latch_run());
-  for (const char* sql : {"UPDATE reading SET volts = 0", "DELETE FROM step", "DELETE FROM run_end",
-                          "UPDATE run_end SET verdict = 0", "UPDATE file SET text = ''",
-                          "DELETE FROM level"}) {
+  for (const char* sql :
+       {"UPDATE reading SET volts = 0", "DELETE FROM step", "DELETE FROM run_end",
+        "UPDATE run_end SET verdict = 0", "UPDATE file SET text = ''", "DELETE FROM level"}) {
     EXPECT_THAT(raw(sql), HasSubstr("append-only")) << sql;
   }
 }
@@ -286,7 +286,8 @@ TEST_F(StoreTest, ViewsSpeakInWords) {
   ASSERT_EQ(raw("SELECT outcome FROM runs", &answer), "");
   EXPECT_EQ(answer, "fail");
   ASSERT_EQ(raw("SELECT DISTINCT line FROM readings WHERE verdict = 'fail' ORDER BY line LIMIT 1",
-                &answer), "");
+                &answer),
+            "");
   EXPECT_EQ(answer, "Q1");
   ASSERT_EQ(raw("SELECT sets FROM steps WHERE position = 1", &answer), "");
   EXPECT_EQ(answer, "F3=1 F2=0 F1=1 F0=0 SKIP=0");
@@ -349,9 +350,10 @@ TEST_F(StoreTest, UnknownRunNamesWhatWasExpected) {
   record(store, scenario::latch_run());
   record(store, scenario::latch_run());
   const std::string shared = store.load(1)->uid.substr(0, 6);
-  for (const std::string& name : {std::string("9"), std::string("nobody@1"), std::string("01"),
-                                  std::string(""), std::string("last'; --"), shared,
-                                  std::string("99999999999999999999999"), std::string("7ZZZZZZZ")}) {
+  for (const std::string& name :
+       {std::string("9"), std::string("nobody@1"), std::string("01"), std::string(""),
+        std::string("last'; --"), shared, std::string("99999999999999999999999"),
+        std::string("7ZZZZZZZ")}) {
     const Result<long> found = store.find(name);
     ASSERT_FALSE(found.ok()) << name;
     EXPECT_EQ(found.error().trouble, Trouble::input) << name;
@@ -433,7 +435,8 @@ TEST_F(StoreTest, NotesAreAddedLater) {
 
 TEST_F(StoreTest, SwapsAreKeptByBoard) {
   Store store = open();
-  ASSERT_TRUE(store.add_swap({"2026-11-02T00:00:00Z", "shed-latch", "003", "V3", "socket kept"}).ok());
+  ASSERT_TRUE(
+      store.add_swap({"2026-11-02T00:00:00Z", "shed-latch", "003", "V3", "socket kept"}).ok());
   ASSERT_TRUE(store.add_swap({"2026-11-01T00:00:00Z", "shed-latch", "003", "V1", ""}).ok());
   ASSERT_TRUE(store.add_swap({"", "shed-latch", "004", "V2", ""}).ok());
   const auto swaps = store.swaps("shed-latch", "003");
@@ -564,7 +567,8 @@ TEST_F(MergeTest, WhatIsNoOtherStoreIsRefused) {
 
 TEST_F(StoreTest, EveryOlderSchemaMigratesAndLosesNothing) {
   int versions = 0;
-  for (const auto& file : fs::directory_iterator(std::string(TH_SOURCE_DIR) + "/tests/data/stores")) {
+  for (const auto& file :
+       fs::directory_iterator(std::string(TH_SOURCE_DIR) + "/tests/data/stores")) {
     if (file.path().extension() != ".db") continue;
     ++versions;
     SCOPED_TRACE(file.path().filename().string());
@@ -689,18 +693,22 @@ TEST_F(StoreTest, ReadOnlyFolderIsReadButNotWritten) {
   fs::permissions(folder_, fs::perms(0555));
   const std::string path = path_;
   EXPECT_EQ(as_nobody([&path] {
-    Result<Store> store = Store::open(path, Store::Mode::read);
-    if (!store.ok()) return 1;
-    Result<RunRecord> run = store->load("last");
-    return run.ok() && run->steps.size() == 38 ? 0 : 2;
-  }), 0);
+              Result<Store> store = Store::open(path, Store::Mode::read);
+              if (!store.ok()) return 1;
+              Result<RunRecord> run = store->load("last");
+              return run.ok() && run->steps.size() == 38 ? 0 : 2;
+            }),
+            0);
   EXPECT_EQ(as_nobody([&path] {
-    Result<Store> store = Store::open(path, Store::Mode::write);
-    if (store.ok()) return 1;
-    const std::string text = store.error().text();
-    return store.error().trouble == Trouble::fixture &&
-                   text.find("read-only") != std::string::npos ? 0 : 2;
-  }), 0);
+              Result<Store> store = Store::open(path, Store::Mode::write);
+              if (store.ok()) return 1;
+              const std::string text = store.error().text();
+              return store.error().trouble == Trouble::fixture &&
+                             text.find("read-only") != std::string::npos
+                         ? 0
+                         : 2;
+            }),
+            0);
 }
 
 TEST_F(StoreTest, OlderStoreThatMayNotBeWrittenSaysSo) {
@@ -709,11 +717,14 @@ TEST_F(StoreTest, OlderStoreThatMayNotBeWrittenSaysSo) {
   fs::permissions(folder_, fs::perms(0555));
   const std::string path = path_;
   EXPECT_EQ(as_nobody([&path] {
-    Result<Store> store = Store::open(path, Store::Mode::read);
-    if (store.ok()) return 1;
-    return store.error().trouble == Trouble::fixture &&
-                   store.error().text().find("older schema 1") != std::string::npos ? 0 : 2;
-  }), 0);
+              Result<Store> store = Store::open(path, Store::Mode::read);
+              if (store.ok()) return 1;
+              return store.error().trouble == Trouble::fixture &&
+                             store.error().text().find("older schema 1") != std::string::npos
+                         ? 0
+                         : 2;
+            }),
+            0);
 }
 
 // ---- full disk and killed programs -------------------------------------------------------------
@@ -822,7 +833,9 @@ TEST_F(StoreTest, KilledAnywhereKeepsEveryAcknowledgedStep) {
   EXPECT_LE(std::stol(unfinished), kills);
   std::string torn;
   ASSERT_EQ(raw("SELECT count(*) FROM (SELECT run, step FROM reading GROUP BY run, step HAVING "
-                "count(*) <> 8)", &torn), "");
+                "count(*) <> 8)",
+                &torn),
+            "");
   EXPECT_EQ(torn, "0");
   RecordProperty("acknowledged", static_cast<int>(acknowledged));
 }

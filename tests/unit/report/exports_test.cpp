@@ -44,16 +44,17 @@ std::vector<record::RunRecord> runs() {
 
 // Writes `text` to a file and runs `command FILE` quietly: its exit code.
 int run_on(const std::string& text, const std::string& command, const std::string& ending) {
-  const std::string path = (fs::temp_directory_path() /
-                            ("tenterhook-export-" + std::to_string(getpid()) + ending)).string();
+  const std::string path =
+      (fs::temp_directory_path() / ("tenterhook-export-" + std::to_string(getpid()) + ending))
+          .string();
   std::ofstream(path, std::ios::binary) << text;
   const int status = std::system((command + " '" + path + "' >/dev/null 2>&1").c_str());
   fs::remove(path);
   return WIFEXITED(status) ? WEXITSTATUS(status) : -1;
 }
 
-const std::string kXmllint = "xmllint --noout --schema '" + std::string(TH_SOURCE_DIR) +
-                             "/tests/data/junit/structure.xsd'";
+const std::string kXmllint =
+    "xmllint --noout --schema '" + std::string(TH_SOURCE_DIR) + "/tests/data/junit/structure.xsd'";
 
 TEST(JUnit, EveryRunIsValid) {
   int index = 0;
@@ -94,7 +95,8 @@ TEST(Tap, ProveAgreesWithTheVerdict) {
 TEST(Tap, HasVersionPlanAndTestPoints) {
   const std::string text = tap(runs()[1]);
   EXPECT_EQ(text.substr(0, 21), "TAP version 13\n1..38\n");
-  EXPECT_THAT(text, HasSubstr("\nok 1 - step 0 acceptance.vectors.yaml:4 clear the power-up state\n"));
+  EXPECT_THAT(text,
+              HasSubstr("\nok 1 - step 0 acceptance.vectors.yaml:4 clear the power-up state\n"));
   EXPECT_THAT(text, HasSubstr("\nnot ok 2 - step 1 acceptance.vectors.yaml:5\n  ---\n  readings:\n"
                               "    - line: \"Q1\"\n      verdict: fail\n"));
   EXPECT_THAT(tap(runs()[3]), HasSubstr("Bail out! stopped: over-current at plate"));
@@ -109,9 +111,12 @@ std::vector<std::vector<std::string>> read_csv(const std::string& text) {
   for (std::size_t i = 0; i < text.size(); ++i) {
     std::string& cell = rows.back().back();
     if (quoted) {
-      if (text[i] != '"') cell += text[i];
-      else if (i + 1 < text.size() && text[i + 1] == '"') cell += text[i++];
-      else quoted = false;
+      if (text[i] != '"')
+        cell += text[i];
+      else if (i + 1 < text.size() && text[i + 1] == '"')
+        cell += text[i++];
+      else
+        quoted = false;
     } else if (text[i] == '"') {
       quoted = true;
     } else if (text[i] == ',') {
@@ -168,7 +173,8 @@ TEST(Csv, StepWithoutReadingsKeepsItsRow) {
 TEST(Csv, AnIndependentReaderAgrees) {
   const std::string script =
       "python3 -c 'import csv, sys\n"
-      "rows = list(csv.reader(open(sys.argv[1], newline=\"\", encoding=\"latin-1\"), strict=True))\n"
+      "rows = list(csv.reader(open(sys.argv[1], newline=\"\", encoding=\"latin-1\"), "
+      "strict=True))\n"
       "assert len(rows) == 305, len(rows)\n"
       "assert all(len(r) == 24 for r in rows)\n"
       "assert sum(r[16] == \"fail\" for r in rows) == 56\n"

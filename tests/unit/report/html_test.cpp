@@ -36,8 +36,7 @@ std::vector<record::RunRecord> runs() {
   weak.q2_weak = true;
   std::vector<record::RunRecord> all = {
       finished(scenario::latch_run()), finished(scenario::latch_run(dead)),
-      finished(scenario::latch_run(weak)), finished(scenario::tripped_run()),
-      record::RunRecord{}};
+      finished(scenario::latch_run(weak)), finished(scenario::tripped_run()), record::RunRecord{}};
   all[4].board = "x";
   return all;
 }
@@ -46,7 +45,8 @@ std::vector<record::RunRecord> runs() {
 // element is closed and every attribute quoted.
 int well_formed(const std::string& page) {
   const std::string path =
-      (fs::temp_directory_path() / ("tenterhook-page-" + std::to_string(getpid()) + ".html")).string();
+      (fs::temp_directory_path() / ("tenterhook-page-" + std::to_string(getpid()) + ".html"))
+          .string();
   std::ofstream(path) << page;
   const int status = std::system(("xmllint --noout '" + path + "' 2>/dev/null").c_str());
   fs::remove(path);
@@ -61,8 +61,8 @@ TEST(Page, IsWellFormedForEveryKindOfRun) {
 TEST(Page, NeedsNoNetworkAndNoScript) {
   for (const record::RunRecord& run : runs()) {
     const std::string page = html_page(run);
-    for (const char* word : {"<script", "src=", "href=\"http", "url(", "@import", "javascript:",
-                             "<iframe", "<link", "onload", "onclick"}) {
+    for (const char* word : {"<script", "src=", "href=\"http", "url(", "@import",
+                             "javascript:", "<iframe", "<link", "onload", "onclick"}) {
       EXPECT_THAT(page, Not(HasSubstr(word)));
     }
   }
@@ -74,10 +74,9 @@ TEST(Page, EscapesEveryText) {
   options.q1_stuck_low = true;
   record::RunRecord run = finished(scenario::latch_run(options));
   const std::string evil = "\"><script>alert(1)</script>&amp;'\x01\xff";
-  for (std::string* text :
-       {&run.board, &run.board_serial, &run.vectors, &run.fixture, &run.fixture_serial,
-        &run.firmware_build, &run.calibration, &run.operator_name, &run.notes, &run.uid,
-        &run.started, &run.kind}) {
+  for (std::string* text : {&run.board, &run.board_serial, &run.vectors, &run.fixture,
+                            &run.fixture_serial, &run.firmware_build, &run.calibration,
+                            &run.operator_name, &run.notes, &run.uid, &run.started, &run.kind}) {
     *text = evil;
   }
   run.faults = {evil};
@@ -130,7 +129,8 @@ TEST(Page, EveryPictureHasWordsAndEveryIdIsUnique) {
     if (tag.find("aria-hidden") != std::string::npos) continue;
     ++pictures;
     std::smatch names;
-    ASSERT_TRUE(std::regex_search(tag, names, std::regex("aria-labelledby=\"(\\S+) (\\S+)\""))) << tag;
+    ASSERT_TRUE(std::regex_search(tag, names, std::regex("aria-labelledby=\"(\\S+) (\\S+)\"")))
+        << tag;
     EXPECT_EQ(ids.count(names[1]) + ids.count(names[2]), 2u) << tag;
   }
   EXPECT_EQ(pictures, 8 + 2);  // a ladder an output, two curves
@@ -145,10 +145,17 @@ TEST(Page, LadderDrawsCrossesInTheBandOfTheOtherLevel) {
   ASSERT_NE(at, std::string::npos);
   const std::string ladder = page.substr(at, page.find("</svg>", at) - at);
   std::smatch zero, one, cross, bar;
-  ASSERT_TRUE(std::regex_search(ladder, zero, std::regex("band zero\" x=\"[^\"]+\" y=\"([0-9.]+)\" width=\"[^\"]+\" height=\"([0-9.]+)\"")));
-  ASSERT_TRUE(std::regex_search(ladder, one, std::regex("band one\" x=\"[^\"]+\" y=\"([0-9.]+)\" width=\"[^\"]+\" height=\"([0-9.]+)\"")));
+  ASSERT_TRUE(std::regex_search(
+      ladder, zero,
+      std::regex(
+          "band zero\" x=\"[^\"]+\" y=\"([0-9.]+)\" width=\"[^\"]+\" height=\"([0-9.]+)\"")));
+  ASSERT_TRUE(std::regex_search(
+      ladder, one,
+      std::regex("band one\" x=\"[^\"]+\" y=\"([0-9.]+)\" width=\"[^\"]+\" height=\"([0-9.]+)\"")));
   ASSERT_TRUE(std::regex_search(ladder, cross, std::regex("cross\" d=\"M[0-9.]+ ([0-9.]+)l8 8")));
-  ASSERT_TRUE(std::regex_search(ladder, bar, std::regex("bar\" x=\"[^\"]+\" y=\"([0-9.]+)\" width=\"12\" height=\"([0-9.]+)\"")));
+  ASSERT_TRUE(std::regex_search(
+      ladder, bar,
+      std::regex("bar\" x=\"[^\"]+\" y=\"([0-9.]+)\" width=\"12\" height=\"([0-9.]+)\"")));
   const double zero_top = std::stod(zero[1]), zero_bottom = zero_top + std::stod(zero[2]);
   EXPECT_LT(std::stod(one[1]) + std::stod(one[2]), zero_top);  // a higher voltage lies higher
   const double crossed = std::stod(cross[1]) + 4.0;

@@ -25,8 +25,8 @@ TEST(RunJson, CarriesTheContractsFields) {
   EXPECT_EQ(j["board_serial"], "003");
   EXPECT_EQ(j["verdict"], "fail");
   EXPECT_TRUE(j["aborted"].is_null());
-  EXPECT_EQ(j["counts"], json({{"steps", 38}, {"readings", 304}, {"pass", 248}, {"fail", 56},
-                               {"unsure", 0}}));
+  EXPECT_EQ(j["counts"],
+            json({{"steps", 38}, {"readings", 304}, {"pass", 248}, {"fail", 56}, {"unsure", 0}}));
   EXPECT_EQ(j["time"]["prepare_s"], 40.1);
   const json& step = j["steps"][1];
   EXPECT_EQ(step["index"], 1);

@@ -61,7 +61,8 @@ class Review : public ::testing::Test {
     Result<record::Store> store = record::Store::open(path_);
     ASSERT_TRUE(store.ok()) << store.error().text();
     ASSERT_TRUE(store->begin(run).ok());
-    for (const record::StepRecord& step : run.steps) ASSERT_TRUE(store->add_step(run.number, step).ok());
+    for (const record::StepRecord& step : run.steps)
+      ASSERT_TRUE(store->add_step(run.number, step).ok());
     ASSERT_TRUE(store->finish(run).ok());
   }
   fs::path folder_;
@@ -188,7 +189,8 @@ TEST_F(Review, ReportWritesOnePage) {
   EXPECT_EQ(answer.code, 0);
   EXPECT_EQ(answer.out, file + "\n");
   EXPECT_THAT(ask(report, ReportOptions{"2", path_, "-", false}).out, HasSubstr("</html>"));
-  EXPECT_EQ(ask(report, ReportOptions{"2", path_, (folder_ / "no" / "x.html").string(), true}).code, 3);
+  EXPECT_EQ(ask(report, ReportOptions{"2", path_, (folder_ / "no" / "x.html").string(), true}).code,
+            3);
   EXPECT_EQ(ask(report, ReportOptions{"99", path_, file, true}).code, 2);
 }
 
@@ -255,6 +257,19 @@ TEST_F(Drift, SwappedPartIsRecordedAndRestartsTheTrend) {
   EXPECT_EQ(answer.code, 0);
   EXPECT_THAT(answer.out, HasSubstr("0 runs since V2b was replaced"));
   EXPECT_THAT(answer.out, Not(HasSubstr("reaches")));
+}
+
+TEST_F(Drift, BoardFileStandsForItsName) {
+  TrendOptions by_file = options();
+  by_file.board = std::string(TH_SOURCE_DIR) + "/vectors/shed-latch/board.yaml";
+  EXPECT_THAT(ask(trend, by_file).out, HasSubstr("Q2's high sinks"));
+  HistoryOptions list;
+  list.store = path_;
+  list.board = by_file.board;
+  list.serial = "005";
+  EXPECT_THAT(ask(history, list).out, HasSubstr("runs 1 to 12 of 12"));
+  list.board = "nowhere/board.yaml";
+  EXPECT_EQ(ask(history, list).code, 2);
 }
 
 TEST_F(Drift, SeveralSerialsAreSeveralBoards) {

@@ -73,7 +73,9 @@ TEST(RunSchema, BrokenDocumentsAreRefused) {
   EXPECT_TRUE(refused([](auto& j) { j["steps"][0]["set"]["F0"] = 2; }));
   EXPECT_TRUE(refused([](auto& j) { j["levels"][0].erase("margin_low"); }));
   EXPECT_TRUE(refused([](auto& j) { j["run_uid"] = "short"; }));
-  EXPECT_TRUE(refused([](auto& j) { j["aborted"] = {{"cause", "stop"}, {"where", ""}, {"blame", "luck"}}; }));
+  EXPECT_TRUE(refused([](auto& j) {
+    j["aborted"] = {{"cause", "stop"}, {"where", ""}, {"blame", "luck"}};
+  }));
 }
 
 // Debian's python3-jsonschema: the independent validator.
@@ -82,7 +84,8 @@ TEST(RunSchema, AnIndependentValidatorAgrees) {
   int index = 0;
   for (const record::RunRecord& run : runs()) {
     const std::string path = (folder / ("tenterhook-run-" + std::to_string(getpid()) + "-" +
-                                        std::to_string(index++) + ".json")).string();
+                                        std::to_string(index++) + ".json"))
+                                 .string();
     std::ofstream(path) << run_json(run);
     const std::string command =
         "python3 -c 'import json, sys, jsonschema; s = json.load(open(sys.argv[1])); "

@@ -1,4 +1,5 @@
-// Prints every screen of host/report for the eye: screens pass|fail|unsure|stop|live [width [html]].
+// Prints every screen of host/report for the eye: screens pass|fail|unsure|stop|live [width
+// [html]].
 #include <unistd.h>
 
 #include <cstdlib>

@@ -14,8 +14,12 @@ namespace {
 using ::testing::HasSubstr;
 using ::testing::Not;
 
-Screen plain(int width) { return {width, false, false, true}; }
-Screen bright(int width) { return {width, true, true, true}; }
+Screen plain(int width) {
+  return {width, false, false, true};
+}
+Screen bright(int width) {
+  return {width, true, true, true};
+}
 
 record::RunRecord finished(record::RunRecord run) {
   run.number = 17;
@@ -23,7 +27,9 @@ record::RunRecord finished(record::RunRecord run) {
   run.complete = true;
   return run;
 }
-record::RunRecord good() { return finished(scenario::latch_run()); }
+record::RunRecord good() {
+  return finished(scenario::latch_run());
+}
 record::RunRecord dead_valve() {
   scenario::LatchRun options;
   options.q1_stuck_low = true;
@@ -215,7 +221,9 @@ TEST(ProgressLine, SaysStepCountTroubleAndTimeLeft) {
   now.left_s = 2.55;
   now.doing = "F=1010 SKIP=0, PICK";
   const std::string line = progress_line(now, Screen{100, true, false, true});
-  EXPECT_EQ(line, "vectors ╞════════┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈╡ 23 of 70, 2 wrong, 3.0 s left · F=1010 SKIP=0, PICK");
+  EXPECT_EQ(
+      line,
+      "vectors ╞════════┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈╡ 23 of 70, 2 wrong, 3.0 s left · F=1010 SKIP=0, PICK");
   for (const int width : {40, 60, 80, 120}) {
     EXPECT_LT(columns(progress_line(now, Screen{width, true, false, true})), width);
   }
@@ -281,7 +289,10 @@ TEST(Cautions, DischargeIsMeasuredNeverPromised) {
 
 TEST(SetsText, WholeBusesAreJoined) {
   using files::Bit;
-  EXPECT_EQ(sets_text({{"F3", Bit::one}, {"F2", Bit::zero}, {"F1", Bit::one}, {"F0", Bit::undriven},
+  EXPECT_EQ(sets_text({{"F3", Bit::one},
+                       {"F2", Bit::zero},
+                       {"F1", Bit::one},
+                       {"F0", Bit::undriven},
                        {"SKIP", Bit::zero}}),
             "F=101z SKIP=0");
   EXPECT_EQ(sets_text({{"F3", Bit::one}, {"F2", Bit::zero}}), "F3=1 F2=0");
