@@ -10,8 +10,10 @@
 namespace tenterhook::circuit::testing {
 namespace {
 
+using ::testing::AllOf;
 using ::testing::ElementsAre;
 using ::testing::HasSubstr;
+using ::testing::StartsWith;
 using Kind = files::WiredNet::Kind;
 
 char read(const Simulator& s, const std::string& net) { return "01xz"[static_cast<int>(s.read(net).value())]; }
@@ -275,7 +277,7 @@ TEST(Connectivity, ErrorsNameTheNetThePlaceAndTheRemedy) {
     BoardMaker b;
     b.in({"SKIP"}).out({"Y"});
     b.gate("or", {"SKIP", "SKLP"}, "Y");
-    EXPECT_EQ(refused(b.board), "test.yaml:10:3: net 'SKLP' is read here but nothing drives it (did you mean 'SKIP'?)");
+    EXPECT_THAT(refused(b.board), AllOf(StartsWith("test.yaml:10:3: net 'SKLP' is read here but nothing drives it"), HasSubstr("did you mean 'SKIP'?")));
   }
   {
     BoardMaker b;
@@ -301,7 +303,7 @@ TEST(Connectivity, ErrorsNameTheNetThePlaceAndTheRemedy) {
     BoardMaker b;
     b.in({"A"}).out({"Y"});
     b.gate("nadn", {"A"}, "Y");
-    EXPECT_THAT(refused(b.board), HasSubstr("unknown gate 'nadn' (did you mean 'nand'?)"));
+    EXPECT_THAT(refused(b.board), AllOf(HasSubstr("unknown gate 'nadn'"), HasSubstr("did you mean 'nand'?")));
   }
   {
     BoardMaker b;
