@@ -269,7 +269,7 @@ int Running::close(const std::optional<Error>& trouble) {
 
   say(view_.clear());
   if (options_.bench.quiet) {
-    if (options_.bench.json != "-") fmt::print("{}\n", report::quiet_line(record_));
+    if (options_.bench.json != "-") fmt::print("{}", report::quiet_line(record_));
   } else {
     say(report::closing(record_, screen_));
   }
