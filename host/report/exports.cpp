@@ -46,7 +46,8 @@ std::string reading_line(const Reading& r) {
 // Why the run as a whole did not come to its end; empty when it did.
 std::string not_ended(const record::RunRecord& run) {
   if (run.aborted) {
-    return fmt::format("stopped: {} at {} (blame: {}). {}", run.aborted->cause, run.aborted->where,
+    const std::string where = run.aborted->where.empty() ? "" : " at " + run.aborted->where;
+    return fmt::format("stopped: {}{} (blame: {}). {}", run.aborted->cause, where,
                        run.aborted->blame, run.aborted->message);
   }
   if (!run.complete) {

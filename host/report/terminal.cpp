@@ -367,8 +367,8 @@ std::string quiet_line(const record::RunRecord& run) {
   std::string text = fmt::format("{}  run {}  {}", verdict_headline(run), run.number, run.board);
   if (!run.board_serial.empty()) text += " " + run.board_serial;
   if (run.aborted) {
-    text += fmt::format("  {} at {}, blame: {}", run.aborted->cause, run.aborted->where,
-                        run.aborted->blame);
+    const std::string where = run.aborted->where.empty() ? "" : " at " + run.aborted->where;
+    text += fmt::format("  {}{}, blame: {}", run.aborted->cause, where, run.aborted->blame);
     return text + "\n";
   }
   if (!run.complete) return text + fmt::format("  cut short after {} steps\n", n.steps);

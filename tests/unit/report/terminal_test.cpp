@@ -317,6 +317,13 @@ TEST(QuietLine, SaysItAllInOneLine) {
   EXPECT_EQ(quiet_line(good()), "PASS  run 17  shed-latch 003  304 readings in 38 steps\n");
 }
 
+TEST(QuietLine, StopWithoutAPlaceNamesNone) {
+  record::RunRecord run = finished(scenario::tripped_run());
+  EXPECT_THAT(quiet_line(run), HasSubstr("over-current at plate, blame: board"));
+  run.aborted->where.clear();
+  EXPECT_THAT(quiet_line(run), HasSubstr("over-current, blame: board"));
+}
+
 TEST(Explanation, ShowsEveryReadingOfTheLine) {
   const std::string text = explanation(undecided(), "Q2", plain(80));
   EXPECT_THAT(text, HasSubstr("calibration nominal"));
