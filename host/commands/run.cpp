@@ -212,10 +212,12 @@ Status Running::drive_vectors() {
   account(*report);
   record::Times& t = record_.time;
   t.total_s = std::max(0.0, (ended_s > 0.0 ? ended_s : fixture_last_s_) - fixture_began_s_);
-  t.relay_s = report->times.relay.value;
-  t.settle_s = report->times.wait.value;
-  t.convert_s = report->times.convert.value;
-  t.pulse_s = report->times.pulse.value;
+  // Against what the vectors need by themselves, not against the fixture's own account of its time: that
+  // books every instruction to one operation or the other.
+  t.relay_s = plan_.predicted.relay_s;
+  t.settle_s = plan_.predicted.settle_s;
+  t.convert_s = plan_.predicted.convert_s;
+  t.pulse_s = plan_.predicted.pulse_s;
   t.overhead_s = std::max(0.0, t.total_s - t.relay_s - t.settle_s - t.convert_s - t.pulse_s);
   tripped(report->fault);
   return {};

@@ -98,14 +98,23 @@ int conversions_for(std::size_t channels, int mains_hz) {
   return std::max(kConversionsAtLeast, static_cast<int>(std::ceil(total / static_cast<double>(channels))));
 }
 
+// The least time that the step can take: what its waits, conversions and pulses last by themselves.
 void predict_times(Plan& plan, PlannedStep& step) {
   record::Times& t = plan.predicted;
-  if (step.relay_moves > 0) t.relay_s += plan.fixture.drive.settle.value;
+  const double settle = plan.fixture.drive.settle.value;
+  if (step.relay_moves > 0) t.relay_s += settle;
   for (const PulseTrain& p : step.pulses) {
-    t.pulse_s += p.count * p.width.value + (p.count - 1) * p.gap.value;
+    t.pulse_s += p.count * (p.width.value + p.gap.value);
+    if (p.drive >= 0) t.relay_s += p.count * 2 * settle;
   }
   t.settle_s += step.respond.value;
   t.convert_s += static_cast<double>(step.expectations.size()) * step.conversions * kSampleSeconds;
+  const auto undriven = std::count_if(step.expectations.begin(), step.expectations.end(),
+                                      [](const Expectation& e) { return e.expected == Bit::undriven; });
+  if (undriven > 0) {
+    t.relay_s += static_cast<double>(2 * undriven + 1) * settle;  // pulled up, pulled down, let go
+    t.convert_s += static_cast<double>(2 * undriven) * kPullConversions * kSampleSeconds;
+  }
   plan.relay_operations += step.relay_moves;
 }
 
