@@ -16,8 +16,10 @@
 #include "host/commands/generate.h"
 #include "host/commands/history.h"
 #include "host/commands/hold.h"
+#include "host/commands/merge.h"
 #include "host/commands/options.h"
 #include "host/commands/predict.h"
+#include "host/commands/report.h"
 #include "host/commands/run.h"
 #include "host/commands/show.h"
 #include "host/commands/trend.h"
@@ -191,13 +193,30 @@ void add_trend(CLI::App& app, Chosen& chosen) {
   add_json(*c, o->json);
 }
 
+void add_report(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::ReportOptions>(app, chosen, "report", "one self-contained HTML page of a run", commands::report, c);
+  c->add_option("RUN", o->run, "number, start of its uid, last, last-good, or BOARD@SERIAL")->required();
+  c->add_option("--out", o->out, "the page (default: BOARD-SERIAL-run-N.html here; - for standard output)");
+  c->add_flag("--quiet", o->quiet, "say nothing");
+  add_store(*c, o->store);
+}
+
+void add_merge(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::MergeOptions>(app, chosen, "merge", "another bench's record joined to this one", commands::merge, c);
+  c->add_option("STORE", o->from, "the other store; only read")->required();
+  add_store(*c, o->store);
+  add_json(*c, o->json);
+}
+
 int dispatch(int argc, char** argv) {
   CLI::App app{"Tenterhook: a bench tester for hand-made logic boards"};
   app.require_subcommand(1);
   app.set_version_flag("--version", "tenterhook " TENTERHOOK_VERSION);
   Chosen chosen;
   for (auto* add : {add_run, add_check, add_hold, add_coverage, add_generate, add_show, add_history, add_compare,
-                    add_trend, add_predict, add_fixture, add_emulate}) {
+                    add_trend, add_report, add_merge, add_predict, add_fixture, add_emulate}) {
     add(app, chosen);
   }
   try {
