@@ -159,6 +159,9 @@ int list_models() {
 
 int predict(const PredictOptions& options) {
   if (options.models) return list_models();
+  if (options.netlist.empty()) {
+    return tell(input_error("predict", "no netlist was named", "tenterhook predict GATE.cir"));
+  }
   auto question = predict::read_question(options.netlist);
   if (!question) return tell(question.error());
   if (options.samples) question->settings.samples = *options.samples;

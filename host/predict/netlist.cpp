@@ -943,7 +943,8 @@ Result<Netlist> Netlist::parse(const std::string& path, const std::string& text)
   if (body->top.cards.empty()) {
     return input_error(path, "no element found", "the first line is the title, elements follow");
   }
-  Flattener flattener(*body, {});
+  const Changes none;  // outlives the flattener, which keeps a reference
+  Flattener flattener(*body, none);
   auto flat = flattener.run();
   if (!flat) return flat.error();
   body->parameters = flattener.top_;
