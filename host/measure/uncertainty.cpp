@@ -4,12 +4,17 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 
 namespace tenterhook::measure {
 
 namespace {
 
 constexpr double kCoverage = 0.95;
+// Fewer conversions do not tell their own scatter well enough to rely on it.
+constexpr int kDitherNeeds = 8;
+
+double square(double x) { return x * x; }
 
 // Mean and standard deviation of the mean, in counts, from the fixture's sums. The sums are exact
 // integers, so the difference below loses nothing: n * sum_of_squares < 2^53 for n <= 2^16.
@@ -24,13 +29,17 @@ Scatter scatter_of(const Counts& counts) {
   return {mean, std::sqrt(variance / n)};
 }
 
-// Quantisation left after averaging (JCGM 100, F.2.2.1: width / sqrt(12)). Averaging removes it only
-// as far as the noise dithers it: with at least one step of scatter it falls with sqrt(n); with none,
-// every conversion makes the same error.
+// Quantisation left after averaging. A single code is wrong by up to half a step (JCGM 100, F.2.2.1:
+// width / sqrt(12)). Noise of s steps (1 sd) dithers it: the mean code then follows the true level
+// within exp(-2 pi^2 s^2) / pi steps at most (first harmonic of the rounding error, averaged over the
+// noise), and the scatter of the codes is in the noise of the mean already.
 double quantisation_counts(const Counts& counts) {
   const double whole = 1.0 / std::sqrt(12.0);
-  if (counts.max - counts.min < 2) return whole;
-  return whole / std::sqrt(static_cast<double>(counts.n));
+  if (counts.n < kDitherNeeds) return whole;
+  const double codes = square(scatter_of(counts).sd_of_mean) * counts.n;
+  const double noise = std::max(0.0, codes - 1.0 / 12.0);  // codes scatter by both
+  const double wave = std::exp(-2.0 * square(std::numbers::pi) * noise) / std::numbers::pi;
+  return std::min(whole, wave / std::sqrt(2.0));
 }
 
 }  // namespace
@@ -54,17 +63,35 @@ double coverage_factor(double p, double dof) {
   return gsl_cdf_tdist_Pinv(tail, std::max(1.0, dof));
 }
 
+Counts pooled(const Counts& a, const Counts& b) {
+  Counts all;
+  all.n = static_cast<std::uint16_t>(a.n + b.n);
+  all.sum = a.sum + b.sum;
+  all.sum_of_squares = a.sum_of_squares + b.sum_of_squares;
+  all.min = std::min(a.min, b.min);
+  all.max = std::max(a.max, b.max);
+  return all;
+}
+
 Estimate estimate(const Counts& counts, const ChannelModel& channel) {
   constexpr std::uint16_t kTopCount = 1023;
   const Scatter scatter = scatter_of(counts);
   Estimate e;
-  // A code stands for the middle of its step.
-  e.volts = channel.offset + channel.per_count * (scatter.mean + 0.5);
+  // A code stands for its own multiple of a step: the first transition lies at half of one (ATmega2560
+  // data sheet, definition of the converter's offset error; from memory).
+  e.volts = channel.offset + channel.per_count * scatter.mean;
   e.saturated = counts.min == 0 || counts.max == kTopCount;
 
   e.budget = channel.known;
-  if (channel.relative_u > 0.0) {
-    e.budget.push_back({"gain", abs(e.volts - channel.open_reads) * channel.relative_u, 0.0});
+  for (const Proportion& part : channel.shares) {
+    e.budget.push_back({part.name, abs(e.volts) * part.share, 0.0});
+  }
+  if (channel.line) {
+    // Offset and slope of one fit are correlated: their covariance counts (JCGM 100, 5.2.2).
+    const LineDoubt& d = *channel.line;
+    const double variance = d.c00 + 2.0 * d.c01 * scatter.mean + d.c11 * square(scatter.mean);
+    e.budget.push_back({"calibration line", Volts{std::sqrt(std::max(0.0, variance))}, d.dof});
+    e.budget.push_back({"off the line (non-linearity)", d.residual, d.dof});
   }
   e.budget.push_back({"quantisation", abs(channel.per_count) * quantisation_counts(counts), 0.0});
   if (counts.n >= 2) {

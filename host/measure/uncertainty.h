@@ -5,6 +5,7 @@
 // non-linearity, quantisation) and the Type A scatter of the conversions themselves.
 #pragma once
 
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -20,6 +21,20 @@ struct Component {
   double dof = 0.0;  // degrees of freedom; 0 = infinite (Type B)
 };
 
+// A part that grows with the volts: the reference's drift, the meter's percentage.
+struct Proportion {
+  std::string name;
+  double share = 0.0;  // standard uncertainty as a share of |volts|, 1 sd
+};
+
+// What a calibration's straight line does not know (host/measure/fit.h). The residual is what the line
+// leaves at a single point: the converter's non-linearity above all.
+struct LineDoubt {
+  double c00 = 0.0, c01 = 0.0, c11 = 0.0;  // covariance of offset and slope: V^2, V^2/count, V^2/count^2
+  Volts residual{};                        // 1 sd
+  double dof = 0.0;                        // points - 2
+};
+
 // What is known of one sense channel before it is used.
 struct ChannelModel {
   Volts offset{};     // at count 0
@@ -27,7 +42,8 @@ struct ChannelModel {
   Volts span_min{}, span_max{};
   Volts open_reads{};             // what an unconnected lead shows
   std::vector<Component> known;   // Type B, the same at every reading
-  double relative_u = 0.0;        // standard uncertainty proportional to |volts - open_reads| (gain)
+  std::vector<Proportion> shares;
+  std::optional<LineDoubt> line;  // of a calibrated channel
   std::string source = "nominal"; // "nominal" or the calibration's hash
 };
 
@@ -42,6 +58,9 @@ struct Estimate {
 
 // Mean of the conversions on the channel's line, and its budget. Precondition: counts.n >= 1.
 Estimate estimate(const Counts& counts, const ChannelModel& channel);
+
+// Two looks at the same still level as one: sums add, extremes widen.
+Counts pooled(const Counts& a, const Counts& b);
 
 // Root of the sum of squares, and effective degrees of freedom (JCGM 100, G.4.1, eq. G.2b).
 // Degrees of freedom of 0 stand for infinity, in and out.

@@ -85,7 +85,7 @@ TEST(Gum, TypeAOfTwentyObservations) {
     counts.max = std::max<std::uint16_t>(counts.max, static_cast<std::uint16_t>(c));
   }
   ChannelModel line;
-  line.offset = Volts{96.0 - 0.005};
+  line.offset = Volts{96.0};
   line.per_count = Volts{0.01};
   const Estimate e = estimate(counts, line);
   EXPECT_NEAR(e.volts.value, 100.145, 1e-9);

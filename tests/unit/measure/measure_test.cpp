@@ -1,6 +1,7 @@
 #include <gtest/gtest.h>
 
 #include <cmath>
+#include <random>
 
 #include "host/measure/contact.h"
 #include "host/measure/uncertainty.h"
@@ -37,9 +38,9 @@ const Component* find(const Estimate& e, const std::string& name) {
   return nullptr;
 }
 
-TEST(Estimate, MeanOfCodesLandsInTheMiddleOfTheStep) {
+TEST(Estimate, MeanOfCodesLiesOnTheChannelsLine) {
   const Estimate e = estimate(counts_of({300, 302}), channel());
-  EXPECT_NEAR(e.volts.value, -14.948 + 0.07324 * 301.5, 1e-9);
+  EXPECT_NEAR(e.volts.value, -14.948 + 0.07324 * 301.0, 1e-9);
 }
 
 TEST(Estimate, UndditheredCodeKeepsTheWholeQuantisation) {
@@ -49,10 +50,30 @@ TEST(Estimate, UndditheredCodeKeepsTheWholeQuantisation) {
 }
 
 TEST(Estimate, DitheredCodesAverageTheQuantisation) {
-  const Estimate e = estimate(counts_of({299, 300, 301, 300}), channel());
-  EXPECT_NEAR(find(e, "quantisation")->u.value, 0.07324 / std::sqrt(12.0) / 2.0, 1e-9);
-  // sd of {299,300,301,300} is sqrt(2/3), of the mean half of it.
-  EXPECT_NEAR(find(e, "noise of the mean")->u.value, 0.07324 * std::sqrt(2.0 / 3.0) / 2.0, 1e-9);
+  const Estimate e = estimate(counts_of({299, 300, 301, 300, 299, 301, 300, 300}), channel());
+  // sd of these is sqrt(4/7), of the mean that over sqrt(8).
+  EXPECT_NEAR(find(e, "noise of the mean")->u.value, 0.07324 * std::sqrt(4.0 / 7.0 / 8.0), 1e-9);
+  // Half a step of noise leaves less than a hundredth of a step of the rounding.
+  EXPECT_LT(find(e, "quantisation")->u.value, 0.07324 * 0.01);
+  EXPECT_GT(find(e, "quantisation")->u.value, 0.0);
+}
+
+// By simulation: the mean of rounded noisy values against the true one, worst over the step.
+TEST(Estimate, QuantisationLeftCoversTheRoundingOfNoisyLevels) {
+  std::mt19937 draws(1);
+  for (const double noise : {0.2, 0.3, 0.45}) {
+    double squares = 0.0;
+    constexpr int kPlaces = 16, kDraws = 100000;
+    for (int place = 0; place < kPlaces; ++place) {
+      const double level = static_cast<double>(place) / kPlaces;
+      std::normal_distribution<double> bell(level, noise);
+      double mean = 0.0;
+      for (int i = 0; i < kDraws; ++i) mean += std::round(bell(draws)) / kDraws;
+      squares += (mean - level) * (mean - level) / kPlaces;
+    }
+    const double wave = std::exp(-2.0 * 9.8696 * noise * noise) / 3.14159265 / std::sqrt(2.0);
+    EXPECT_NEAR(std::sqrt(squares), wave, 0.15 * wave + 0.003) << noise;
+  }
 }
 
 TEST(Estimate, EitherEndOfTheSpanIsSaturated) {
@@ -61,11 +82,11 @@ TEST(Estimate, EitherEndOfTheSpanIsSaturated) {
   EXPECT_FALSE(estimate(counts_of({1, 1022}), channel()).saturated);
 }
 
-TEST(Estimate, GainErrorGrowsFromTheOpenVoltage) {
+TEST(Estimate, SharesGrowWithTheVolts) {
   ChannelModel c = channel();
-  c.relative_u = 0.001;
+  c.shares = {{"gain", 0.001}};
   const Estimate e = estimate(counts_of({700, 700}), c);
-  EXPECT_NEAR(find(e, "gain")->u.value, (e.volts.value - 0.864) * 0.001, 1e-9);
+  EXPECT_NEAR(find(e, "gain")->u.value, e.volts.value * 0.001, 1e-9);
 }
 
 Estimate known(double volts, double U) {
