@@ -3,7 +3,7 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
-#include <chrono>
+#include <ctime>
 #include <random>
 
 #include "host/circuit/faults.h"
@@ -68,13 +68,13 @@ TEST(Bench, LongNamesAndManyInputsAreRefused) {
 TEST(Bench, DeepChainsNeedNoStackAndLittleTime) {
   std::string text = "INPUT(n0)\nOUTPUT(n200000)\n";
   for (int i = 1; i <= 200000; ++i) text += "n" + std::to_string(i) + "=NOT(n" + std::to_string(i - 1) + ")\n";
-  const auto begin = std::chrono::steady_clock::now();
+  const std::clock_t begin = std::clock();  // processor time: the machine may be busy
   const auto board = parse_bench("t.bench", text);
   ASSERT_TRUE(board.ok());
   const auto netlist = build_netlist(*board);
   ASSERT_TRUE(netlist.ok());
   EXPECT_EQ(stuck_at_faults(*netlist).representatives.size(), 2u);
-  EXPECT_LT(std::chrono::steady_clock::now() - begin, std::chrono::seconds(5));
+  EXPECT_LT(std::clock() - begin, 5 * CLOCKS_PER_SEC);
 }
 
 TEST(Bench, LoopsAreSeen) {

@@ -157,6 +157,24 @@ TEST(Simulator, DecadeCounterClearsItselfByItsOwnDecode) {
   EXPECT_EQ(seen, "01 10 00 01 ");
 }
 
+TEST(Simulator, EdgeThatMayNotBeOneKeepsBothValuesPossible) {
+  BoardMaker b;
+  b.in({"D", "CLR"}).clock({"CK"}).out({"Q", "U"});
+  b.clocked("d-flip-flop", {"U"}, "CK", "U");  // never known
+  b.gate("and", {"CK", "U"}, "g");
+  b.clocked("d-flip-flop", {"D"}, "g", "Q").clear.net = "CLR";
+  Simulator s = Simulator::make(b.board).take();
+  set(s, {"CLR"}, "1");
+  set(s, {"CLR"}, "0");
+  set(s, {"D"}, "1");
+  ASSERT_TRUE(s.pulse("CK").ok());
+  EXPECT_EQ(read(s, "Q"), 'x');
+  set(s, {"CLR"}, "1");
+  set(s, {"CLR", "D"}, "00");
+  ASSERT_TRUE(s.pulse("CK").ok());
+  EXPECT_EQ(read(s, "Q"), '0') << "both possibilities agree";
+}
+
 TEST(Simulator, DataAndClockSetTogetherRace) {
   BoardMaker b;
   b.in({"D", "CK"}).out({"Q"});

@@ -7,6 +7,7 @@
 #include <nlohmann/json.hpp>
 #include <sstream>
 
+#include "host/circuit/generate.h"
 #include "host/commands/coverage.h"
 #include "host/commands/generate.h"
 #include "host/files/reader.h"
@@ -50,6 +51,12 @@ class CircuitCommands : public ::testing::Test {
     options.quiet = true;
     EXPECT_EQ(generate(options), 0);
     return json::parse(text_of(options.json));
+  }
+  // Changes of input lines over a file's steps.
+  static std::size_t relays_of(const std::string& vectors) {
+    const auto read = files::read_vectors(vectors);
+    const circuit::Netlist netlist = circuit::build_netlist(read->board).take();
+    return circuit::relay_operations(netlist, circuit::compile_sequence(netlist, read->steps)->steps);
   }
   std::filesystem::path folder_;
 };
@@ -97,7 +104,9 @@ TEST_F(CircuitCommands, GeneratedVectorsBeatTheAcceptanceOfEveryDemoBoard) {
     EXPECT_EQ(again["coverage"], 1.0) << board << again["missed"].dump(1);
     EXPECT_EQ(again["detected"], g["detected"]) << board;
     EXPECT_LT(g["steps"].get<int>(), acceptance["steps"].get<int>()) << board;
+    EXPECT_LE(relays_of(path(board + ".vectors.yaml")), relays_of(folder + "acceptance.vectors.yaml")) << board;
     EXPECT_TRUE(g["time"]["total_s"].is_number()) << board;
+    EXPECT_GT(g["relay_operations"].get<int>(), 0) << board;
     RecordProperty(board, g["steps"].get<int>());
   }
 }
