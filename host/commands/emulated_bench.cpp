@@ -86,15 +86,21 @@ emulated::FixtureOptions fixture_options(const plan::Plan& plan, std::uint64_t s
 
 }  // namespace
 
-Result<std::unique_ptr<emulated::Controller>> make_emulated(const plan::Plan& plan, std::uint64_t seed,
-                                                            const std::vector<std::string>& faults,
-                                                            Firmware firmware) {
+Result<BoardDescription> describe_emulated(const plan::Plan& plan) {
   auto description = describe(plan.vectors.board);
   TH_TRY(description);
   connect(*description, plan);
+  return description;
+}
 
+Result<std::unique_ptr<emulated::Controller>> make_emulated(const plan::Plan& plan, std::uint64_t seed,
+                                                            const std::vector<std::string>& faults,
+                                                            Firmware firmware, const Adjust& adjust) {
+  auto description = describe_emulated(plan);
+  TH_TRY(description);
   std::vector<emulated::FaultSpec> board_faults;
   emulated::FixtureOptions options = fixture_options(plan, seed);
+  if (adjust) adjust(options, *description);
   for (const std::string& text : faults) {
     auto fault = emulated::parse_fault(text);
     TH_TRY(fault);

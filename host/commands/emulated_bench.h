@@ -3,10 +3,13 @@
 #pragma once
 
 #include <cstdint>
+#include <functional>
 #include <memory>
 #include <string>
 #include <vector>
 
+#include "fixtures/emulated/boards/description.h"
+#include "fixtures/emulated/boards/description.h"
 #include "fixtures/emulated/fixture/controller.h"
 #include "host/base/result.h"
 #include "host/plan/plan.h"
@@ -18,11 +21,18 @@ enum class Firmware {
   native,  // the same core compiled for this machine: faster, for large studies
 };
 
+// Changes a bench before it is built: other supplies, resistors or filaments than the usual.
+using Adjust = std::function<void(emulated::FixtureOptions& fixture, emulated::BoardDescription& board)>;
+
 // A demo board is built from its own part list (when its lines are those of the plan's board), any
 // other from its circuit and `build:` names. faults: 'WHERE KIND [VALUE]' texts; bad ones are input
 // errors. The wiring follows plan.hookup and the banks' feeds, as the wiring list tells a person.
 Result<std::unique_ptr<emulated::Controller>> make_emulated(const plan::Plan& plan, std::uint64_t seed,
                                                             const std::vector<std::string>& faults,
-                                                            Firmware firmware = Firmware::elf);
+                                                            Firmware firmware = Firmware::elf, const Adjust& adjust = {});
+
+// The board as make_emulated() builds it, for looking at the emulated electricity itself
+// (fixtures/emulated/boards/truth.h).
+Result<emulated::BoardDescription> describe_emulated(const plan::Plan& plan);
 
 }  // namespace tenterhook::commands

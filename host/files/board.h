@@ -99,6 +99,21 @@ struct Inrush {
   Seconds within{};
 };
 
+// Supply wiring: one conductor out and one back.
+struct Wire {
+  int awg = 0;       // gauge
+  Metres length{};   // one way
+  int contacts = 0;  // connectors in the path
+};
+
+// What draws current from a rail, by its ratings, for the budget before the first switch-on.
+struct Draw {
+  enum class Kind { steady, filament, coil } kind = Kind::steady;
+  std::string what;  // "ECC82 filaments"
+  int count = 1;
+  Amps each{};       // rated; a filament's at the rail's nominal volts when hot
+};
+
 struct Rail {
   std::string name;
   Mark mark;
@@ -111,6 +126,9 @@ struct Rail {
   Seconds hold{};                  // wait after it is in its window before the next rail
   std::vector<std::string> after;  // rails that must be in their windows first
   std::optional<Farads> capacitance;
+  std::vector<Draw> draws;         // empty: estimated from the circuit's `build:` names
+  std::optional<Amps> supply;      // what the bench supply is limited to; else `limit`
+  std::optional<Wire> wire;        // from the supply to the board
 };
 
 struct WarmUp {

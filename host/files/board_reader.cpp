@@ -69,6 +69,21 @@ LevelWindows read_level_windows(const yaml::Node& node, Sink& sink, const std::s
   return windows;
 }
 
+Wire read_wire(const yaml::Node& node, const std::string& thing, Sink& sink) {
+  Map in(node, sink, "'wire' of " + thing);
+  Wire wire;
+  double gauge = 0.0;
+  if (const yaml::Node* awg = in.need("gauge", "20 AWG");
+      awg != nullptr && read_number_with_unit(*awg, "AWG", Sign::not_negative, sink, gauge)) {
+    wire.awg = static_cast<int>(gauge);
+    if (gauge != wire.awg || gauge > 40)
+      sink.add(*awg, "gauges are whole numbers from 0 to 40 AWG");
+  }
+  wire.length = in.need_quantity<Metres>("length", Sign::positive, "1.2 m");
+  wire.contacts = static_cast<int>(in.integer("contacts", 0, 100).value_or(0));
+  return wire;
+}
+
 bool BoardReader::claim(const yaml::Node& node, const std::string& name, const std::string& kind) {
   const auto [at, fresh] = names_.try_emplace(name, Named{kind, node.place});
   if (fresh) return true;
@@ -151,6 +166,9 @@ void BoardReader::read_rail(const yaml::Node::Entry& entry) {
   rail.ramp = map.quantity<Seconds>("ramp", Sign::positive);
   rail.hold = map.quantity<Seconds>("hold", Sign::not_negative).value_or(Seconds{});
   rail.capacitance = map.quantity<Farads>("capacitance", Sign::positive);
+  rail.supply = map.quantity<Amps>("supply", Sign::positive);
+  if (const yaml::Node* draws = map.take("draws")) read_draws(*draws, thing, rail);
+  if (const yaml::Node* wire = map.take("wire")) rail.wire = read_wire(*wire, thing, sink_);
   if (const yaml::Node* after = map.take("after"))
     for (const yaml::Node* item : one_or_more(*after, sink_, "'after'"))
       rail.after.push_back(item->text);
@@ -171,6 +189,25 @@ void BoardReader::read_soft_start(const yaml::Node& node, const std::string& thi
         fmt::format("'until' is {}, beyond the nominal {}", text(soft.until), text(rail.nominal)),
         "the main contact closes on the way up");
   rail.soft_start = soft;
+}
+
+void BoardReader::read_draws(const yaml::Node& node, const std::string& thing, Rail& rail) {
+  if (!want_list(node, sink_, "'draws' of " + thing)) return;
+  for (const yaml::Node& item : node.items) {
+    Map map(item, sink_, "'draws' of " + thing);
+    Draw draw;
+    draw.what = map.text("what");
+    draw.count = static_cast<int>(map.integer("count", 1, kMaxDraws).value_or(1));
+    draw.each = map.need_quantity<Amps>("each", Sign::positive, "300 mA");
+    if (const yaml::Node* kind = map.take("kind")) {
+      if (kind->text == "filament") draw.kind = Draw::Kind::filament;
+      else if (kind->text == "coil") draw.kind = Draw::Kind::coil;
+      else if (kind->text != "steady")
+        sink_.add(*kind, fmt::format("{} is no kind of load", describe(*kind)),
+                  suggest(kind->text, {"filament", "coil", "steady"}));
+    }
+    rail.draws.push_back(std::move(draw));
+  }
 }
 
 void BoardReader::check_rails() {

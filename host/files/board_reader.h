@@ -16,6 +16,7 @@ namespace tenterhook::files {
 
 inline constexpr std::size_t kMaxLines = 1024;    // of a board
 inline constexpr std::size_t kMaxGates = 20'000;  // after `each` and libraries are expanded
+inline constexpr long kMaxDraws = 10'000;         // parts in one entry of `draws`
 inline constexpr double kMostVolts = 60.0;        // DC, between any two rails or lines
 
 class BoardReader {
@@ -49,6 +50,7 @@ class BoardReader {
   void read_rails(const yaml::Node& node);
   void read_rail(const yaml::Node::Entry& entry);
   void read_soft_start(const yaml::Node& node, const std::string& thing, Rail& rail);
+  void read_draws(const yaml::Node& node, const std::string& thing, Rail& rail);
   void check_rails();
   void read_warm_up(const yaml::Node& node);
   void read_families(const yaml::Node& node);
@@ -108,6 +110,9 @@ class BoardReader {
 // Empty after a complaint that names the nearest known one.
 std::vector<std::string> lines_named(const Board& board, const yaml::Node& node, Sink& sink);
 std::vector<std::string> known_lines(const Board& board);
+
+// "{gauge: 20 AWG, length: 1.2 m, contacts: 2}". `thing` as in "rail 'heater'".
+Wire read_wire(const yaml::Node& node, const std::string& thing, Sink& sink);
 
 // A window "[low, high]" in volts. False after a complaint.
 bool read_window(const yaml::Node& node, Sink& sink, Window& window);

@@ -31,12 +31,6 @@ struct Join {  // one wire from a driver to a receiver; ranges and lists are exp
   Terminal to;
 };
 
-struct Wire {
-  int awg = 0;       // gauge
-  Metres length{};   // one way
-  int contacts = 0;  // connectors in the path
-};
-
 struct Supply {
   std::string name;
   Mark mark;

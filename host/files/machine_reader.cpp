@@ -162,21 +162,8 @@ class MachineReader {
         for (const yaml::Node* item : one_or_more(*feeds, sink_, "'feeds'")) feed(*item, supply);
       supply.limit = map.need_quantity<Amps>("limit", Sign::positive, "6 A");
       supply.volts = map.quantity<Volts>("volts", Sign::any);
-      if (const yaml::Node* wire = map.take("wire")) {
-        Map in(*wire, sink_, fmt::format("'wire' of supply '{}'", supply.name));
-        Wire is;
-        double gauge = 0.0;
-        if (const yaml::Node* awg = in.need("gauge", "20 AWG");
-            awg != nullptr &&
-            read_number_with_unit(*awg, "AWG", Sign::not_negative, sink_, gauge)) {
-          is.awg = static_cast<int>(gauge);
-          if (gauge != is.awg || gauge > 40)
-            sink_.add(*awg, "gauges are whole numbers from 0 to 40 AWG");
-        }
-        is.length = in.need_quantity<Metres>("length", Sign::positive, "1.2 m");
-        is.contacts = static_cast<int>(in.integer("contacts", 0, 100).value_or(0));
-        supply.wire = is;
-      }
+      if (const yaml::Node* wire = map.take("wire"))
+        supply.wire = read_wire(*wire, fmt::format("supply '{}'", supply.name), sink_);
       machine_.supplies.push_back(std::move(supply));
     }
   }
