@@ -18,6 +18,9 @@ constexpr double kControlLimit = 3.0;
 // below one false alarm in a hundred histories.
 constexpr double kDriftFalseAlarm = 0.005;
 constexpr double kStepFalseAlarm = 0.002;
+// In sigmas; the usual choice for a shift of one sigma (common practice, no source).
+constexpr double kCusumAllowance = 0.5;
+constexpr double kCusumThreshold = 5.0;
 constexpr int kStepSideMin = 3;  // points on either side of a step
 constexpr int kStepsMax = 16;    // restarts by steps in one history
 
@@ -257,6 +260,8 @@ Trend assess_trend(const std::vector<TrendPoint>& points, std::optional<double> 
   columns_of(trend, x, y);
   trend.chart = individuals(y);
   trend.average = ewma(y, trend.chart.mean, trend.chart.sigma);
+  trend.sums = cusum(y, trend.chart.mean, kCusumAllowance * trend.chart.sigma,
+                     kCusumThreshold * trend.chart.sigma);
   if (!trend.chart.outside.empty() && trend.chart.outside.size() == 1 &&
       trend.chart.outside[0] == static_cast<int>(y.size()) - 1) {
     trend.unlike = trend.start + trend.chart.outside[0];

@@ -97,6 +97,7 @@ struct Trend {
   bool limit_is_lower = true;  // a high must stay above it; a low below
   Individuals chart;
   Ewma average;
+  Cusum sums;                          // allowance half a sigma, threshold five
   std::optional<LineFit> fit;          // of the points used; x in days
   std::optional<Crossing> reaches;     // days since the last point; low may be negative
   std::optional<int> unlike;           // the last point alone is outside its chart

@@ -188,6 +188,7 @@ std::string trend_json(const std::string& board, const std::string& board_serial
         {"upper", number(t.average.upper)},
         {"last", t.average.average.empty() ? Json(nullptr) : number(t.average.average.back())},
         {"outside", runs_of(t, t.average.outside)}};
+    l["cusum"] = {{"outside", runs_of(t, t.sums.outside)}};
     l["points"] = Json::array();
     for (const record::TrendPoint& p : t.points) {
       l["points"].push_back({{"run", p.run}, {"day", number(p.day)}, {"volts", number(p.value)}});

@@ -136,6 +136,19 @@ TEST(Trend, OneOddReadingIsToldButCondemnsNothing) {
   EXPECT_EQ(trend.state, TrendState::steady);
 }
 
+TEST(Trend, ChartsOfASteadyLineStayQuietAndOfADriftSignal) {
+  std::mt19937_64 random(19);
+  const Trend steady = assess(make({}, random));
+  EXPECT_TRUE(steady.sums.outside.empty());
+  EXPECT_TRUE(steady.average.outside.empty());
+  History h;
+  h.volts_a_day = -0.02;
+  h.runs = 30;
+  const Trend drift = assess(make(h, random));
+  EXPECT_FALSE(drift.sums.outside.empty());
+  EXPECT_FALSE(drift.average.outside.empty());
+}
+
 TEST(Trend, FittedLinePastTheLimitIsBeyond) {
   std::mt19937_64 random(17);
   History h;
