@@ -128,7 +128,7 @@ class Hal {
   static void reset_over_current();
 
   static void start_converter(uint8_t first, uint8_t second);
-  static void stop_converter() { ADCSRA = 0; }
+  static void stop_converter() { ADCSRA = _BV(ADIF); }  // written as one, the flag is cleared
   static void select(uint8_t channel) {
     ADCSRB = static_cast<uint8_t>(channel >= 8 ? _BV(MUX5) : 0);  // free-running: trigger source 0
     ADMUX = channel & 7;                                          // reference: the AREF pin

@@ -168,7 +168,7 @@ ISR(USART0_UDRE_vect) {
 
 ISR(TIMER3_OVF_vect) { g_shared.wraps = g_shared.wraps + 1; }
 
-// Every 52 us (832 cycles); measured at most 586 while sampling. Keeps the other interrupts out: when they
+// Every 52 us (832 cycles); measured at most 334 while sampling. Keeps the other interrupts out: when they
 // were let in, bytes flowing both ways at 500 kbaud stretched it beyond 832 cycles, it interrupted itself
 // or lost a conversion, and channels got each other's counts. The others can wait: the receiver holds two
 // bytes and a third on its way (960 cycles), and nothing is sampled while pulses are made.

@@ -42,6 +42,7 @@ class Controller {
       record(wire::Fault::brown_out, 0, 0, hal_.now_us());
     }
     last_pass_us_ = hal_.now_us();
+    sampler_.start();
   }
 
   void poll() {
@@ -204,7 +205,7 @@ class Controller {
     input_us_ = now_us;
     verify_us_ = now_us;
     beat_us_ = now_us;
-    sampler_.start();
+    sampler_.judge_all();
     engine_.start(now_us, endpoint_.counters());
     return true;
   }
@@ -213,6 +214,7 @@ class Controller {
     if (!wire::decode(payload, size, m)) return false;
     endpoint_.ask_status();
     if (state_ == wire::State::faulted && m.fault_count == fault_count_ && !outputs_.awake()) {
+      if (first_.fault == wire::Fault::converter) sampler_.start();
       state_ = wire::State::idle;
       first_ = wire::FaultRecord();
     }
@@ -336,8 +338,7 @@ class Controller {
   // The fall is over: after `end` the session is, after a fault everything is open.
   void come_to_rest(uint32_t now_us) {
     ending_ = false;
-    sampler_.watch(0);
-    sampler_.stop();
+    sampler_.rest();
     if (state_ != wire::State::running) return;
     engine_.emit_ended(now_us);
     engine_.abort();

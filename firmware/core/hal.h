@@ -36,8 +36,8 @@
 //   // interrupt calls Sampler::conversion_done(counts); by then the next one has begun and has sampled
 //   // its input (or does so before the call changes any multiplexer), so that the channel returned is
 //   // that of the conversion after it.
-//   void start_converter(uint8_t first, uint8_t second);
-//   void stop_converter();
+//   void start_converter(uint8_t first, uint8_t second);  // precondition: stopped
+//   void stop_converter();                     // nothing of it is left pending
 //   void sense_mux(uint8_t address);
 //   void aux_mux(uint8_t address);
 //

@@ -1,8 +1,9 @@
 // The converter's sequence: the sample under way and the safety channels, turn and turn about.
 //
 // Every second conversion is a safety channel (all of them while nothing is sampled): current and volts
-// of each rail that is on, the second reference, the board's ground. With four rails on that is a
-// round of 10 * 104 us; a hit is confirmed by converting the same channel again in the next safety slot,
+// of each rail, the second reference, the board's ground. That is a round of 10 * 104 us, the same whether
+// rails are on or off, so that a rail's discharge is seen like its rise, at rest too; only rails that are on
+// are judged. A hit is confirmed by converting the same channel again in the next safety slot,
 // so that a trip follows the true crossing by at most 10 * 104 + 2 * 104 + 52 us = 1.3 ms (2.3 ms when
 // another channel's first hit takes that slot).
 //
@@ -96,36 +97,41 @@ class Sampler {
 
   // ---- main loop ----
 
+  // At boot, and again only when the converter had stopped: from then on it converts for ever.
   void start() {
-    pending_.fault = wire::Fault::none;
-    channels_ = 0;
-    done_ = true;
-    reference_hits_ = 0;
-    watch(0);
+    hal_.stop_converter();
     running_ = kSafety + kSlotReference;
     next_ = kSafety + kSlotGround;
     hal_.start_converter(map::kAdcReference, map::kAdcGround);
   }
-  void stop() { hal_.stop_converter(); }
+  // A session begins: from now on there are trips.
+  void judge_all() {
+    Locked<Hal> locked(hal_);
+    pending_.fault = wire::Fault::none;
+    reference_hits_ = 0;
+    judging_ = true;
+  }
+  // Everything is open. Conversions go on and volts are followed, but nothing is judged: a trip has
+  // nothing left to cut, and the rails leave their windows because they must.
+  void rest() {
+    watch(0);
+    Locked<Hal> locked(hal_);
+    judging_ = false;
+    kept_ = 0;
+    hal_.switch_rails(0);  // a trip of this very moment may have meant to keep one
+    rounds_to_ask_ = 0;
+    done_ = true;
+  }
 
   // Bits of rails whose current and volts are watched.
   void watch(uint8_t rails) {
     Locked<Hal> locked(hal_);
     watched_ = rails;
-    // The round of the safety conversions, so that the interrupt need not search for its next slot.
-    uint8_t count = 0;
     for (uint8_t r = 0; r < map::kRails; ++r) {
       guards_[r].watched = (rails >> r & 1) != 0;
       hit_[kSlotCurrent + r] = false;
       hit_[kSlotVolts + r] = false;
-      if (!guards_[r].watched) continue;
-      round_[count++] = static_cast<uint8_t>(kSlotCurrent + r);
-      round_[count++] = static_cast<uint8_t>(kSlotVolts + r);
     }
-    round_[count++] = kSlotReference;
-    round_[count++] = kSlotGround;
-    slots_ = count;
-    at_ = 0;
     recheck_ = kNothing;
     set_armed(static_cast<uint8_t>(armed_ & rails));
   }
@@ -292,7 +298,7 @@ class Sampler {
   }
 
   void trip(wire::Fault fault, uint8_t channel, uint16_t counts) {
-    if (pending_.fault != wire::Fault::none) return;
+    if (!judging_ || pending_.fault != wire::Fault::none) return;
     pending_.fault = fault;
     pending_.channel = channel;
     pending_.value = counts;
@@ -306,8 +312,8 @@ class Sampler {
       recheck_ = kNothing;
       return slot;
     }
-    const uint8_t slot = round_[at_];
-    if (++at_ >= slots_) at_ = 0;
+    const uint8_t slot = at_;
+    at_ = slot + 1 < kSlots ? static_cast<uint8_t>(slot + 1) : static_cast<uint8_t>(0);
     return slot;
   }
   void set_armed(uint8_t rails) {
@@ -338,8 +344,6 @@ class Sampler {
   uint8_t asked_ = 0;
   uint8_t running_ = kNothing;
   uint8_t next_ = kNothing;
-  uint8_t round_[kSlots] = {kSlotReference, kSlotGround};
-  uint8_t slots_ = 2;
   uint8_t at_ = 0;
   uint8_t recheck_ = kNothing;
   bool hit_[kSlotReference] = {};
@@ -349,6 +353,7 @@ class Sampler {
   uint8_t kept_ = 0;
   volatile uint8_t beats_ = 0;
   volatile bool done_ = true;
+  bool judging_ = false;
 };
 
 }  // namespace core

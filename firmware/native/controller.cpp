@@ -16,6 +16,7 @@ constexpr Picoseconds kMillisecond = 1'000 * kMicrosecond;
 constexpr Picoseconds kTick = kMicrosecond / map::kTicksPerMicrosecond;  // 62,500 ps
 constexpr Picoseconds kConversion = 52 * kMicrosecond;
 constexpr Picoseconds kFirstConversion = 100 * kMicrosecond;  // 25 converter clocks of 4 us
+constexpr Picoseconds kRestPeriod = 5 * kMillisecond;         // bursts at rest: only discharge is followed
 constexpr Picoseconds kSampleAfter = 6 * kMicrosecond;        // 1.5 converter clocks
 constexpr Picoseconds kNever = std::numeric_limits<Picoseconds>::max();
 constexpr int kPollsMax = 4096;  // passes at one instant; far beyond what a full receive ring needs
@@ -193,20 +194,20 @@ class Hal {
 
   // A conversion has ended and the next one has taken its sample.
   template <class Controller>
-  void convert(Controller& controller, bool sampling) {
+  void convert(Controller& controller) {
     const std::uint16_t ended = running_counts_;
     running_counts_ = circuit_.convert(now, channel_);
     channel_ = controller.conversion_done(ended);
-    if (sampling) {
+    if (controller.engine().sampling()) {
       burst_ = 0;
     } else if (++burst_ >= kSafetyBurst) {
       burst_ = 0;
-      const Picoseconds steps = (kMillisecond - kSafetyBurst * kConversion) / kConversion;
-      next_conversion += steps * kConversion;
+      const Picoseconds period = controller.awake() ? kMillisecond : kRestPeriod;
+      next_conversion += (period / kConversion - kSafetyBurst) * kConversion;
     }
     next_conversion += kConversion;
   }
-  // A sample begins inside a pause of the safety conversions: back onto the grid.
+  // A sample or a session begins inside a pause of the safety conversions: back onto the grid.
   void hurry() {
     if (!converting || next_conversion <= now + kConversion) return;
     next_conversion = grid_ + ((now - grid_) / kConversion + 1) * kConversion;
@@ -274,6 +275,7 @@ class NativeController::World {
     controller_ = std::make_unique<core::Controller<Hal>>(*hal_);
     controller_->boot();
     stalled_until_ = 0;
+    awake_ = false;
     next_tick_ = now + kMillisecond;
   }
   void reset(wire::ResetCause cause) { boot(hal_->now, cause, hal_->boot_nonce + 1); }
@@ -337,7 +339,7 @@ class NativeController::World {
     if (hal_->next_edge <= now()) hal_->edge();
     if (hal_->next_conversion <= now()) {
       const bool sampling = controller_->engine().sampling();
-      hal_->convert(*controller_, sampling);
+      hal_->convert(*controller_);
       // Between ticks the main loop has something to do only when a trip or a sample's end shows.
       loop = controller_->tripped() || (sampling && controller_->engine().busy_now());
     }
@@ -380,7 +382,9 @@ class NativeController::World {
       controller_->poll();
       if (!hal_->received() && !controller_->wants_poll()) break;
     }
-    if (controller_->engine().sampling()) hal_->hurry();
+    const bool awake = controller_->awake();
+    if (controller_->engine().sampling() || (awake && !awake_)) hal_->hurry();
+    awake_ = awake;
     pulsing_ = hal_->pulsing();
     if (next_tick_ <= now()) next_tick_ = now() + kMillisecond;
   }
@@ -394,6 +398,7 @@ class NativeController::World {
   Picoseconds stalled_since_ = 0;
   Picoseconds next_tick_ = 0;
   bool pulsing_ = false;
+  bool awake_ = false;  // outputs were in use at the last pass
 };
 
 NativeController::NativeController(emulated::FixtureCircuit& circuit, const NativeOptions& options)

@@ -6,7 +6,8 @@
 // give the same bytes and pins, bit for bit.
 //
 // While nothing is being sampled the safety channels are converted in bursts of kSafetyBurst each
-// millisecond instead of one each 52 us: a trip then follows its cause by at most 2.2 ms.
+// millisecond instead of one each 52 us: a trip then follows its cause by at most 2.2 ms. At rest there is
+// a burst each 5 ms.
 #pragma once
 
 #include <cstdint>

@@ -47,6 +47,41 @@ TEST(Firmware, EndOpensEverything) {
   EXPECT_LE(rig.open_after(rig.now()), 50 * kMs);
 }
 
+TEST(Firmware, FollowsTheDischargeAtRest) {
+  FirmwareRig rig;
+  const auto plate = [&rig] {
+    auto live = rig.session->rails();
+    return live.ok() ? -14.948 + 0.07324 * (live.value().volts[2] + 0.5) : -99.0;
+  };
+  EXPECT_NEAR(plate(), 0.0, 0.1) << "before the first run";
+  rig.run(FirmwareRig::powered().open_ended());
+  rig.board->loads[0].farads = 100e-6;  // charged, beside the load of 1 kohm and the bleeder of 1 kohm
+  ASSERT_TRUE(rig.session->finish().ok());
+  double last = 40.0;
+  for (int i = 0; i < 25; ++i) {
+    const double before = rig.circuit().rail_volts(rig.now(), 2);
+    const double read = plate();
+    EXPECT_LE(read, before + 0.1);
+    EXPECT_GE(read, rig.circuit().rail_volts(rig.now(), 2) - 0.1);
+    EXPECT_LE(read, last + 0.08);
+    last = read;
+    ASSERT_TRUE(rig.session->idle(Seconds{0.02}).ok());
+  }
+  EXPECT_LT(last, 0.2);
+}
+
+TEST(Firmware, NextSessionsChannelsAreTheirOwn) {
+  FirmwareRig rig;
+  for (int i = 0; i < 5; ++i) {
+    rig.run(FirmwareRig::powered().sample(3, std::uint64_t{3} << wire::kAuxDrive, 1).step().ended());
+    ASSERT_EQ(rig.samples.size(), std::size_t(i + 1));
+    for (std::size_t c = 0; c < 4; ++c) {
+      EXPECT_EQ(rig.samples.back().channels.at(c).counts.sum,
+                rig.samples.front().channels.at(c).counts.sum);
+    }
+  }
+}
+
 TEST(Firmware, NativeAndEmulatedAnswerAlike) {
   const auto counts = [](bool native) {
     FirmwareRig rig(native);

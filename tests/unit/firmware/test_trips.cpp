@@ -2,6 +2,8 @@
 // again without the deliberate reset.
 #include <gtest/gtest.h>
 
+#include <cmath>
+
 #include "tests/unit/firmware/bench.h"
 
 namespace tenterhook::test {
@@ -427,6 +429,100 @@ TEST(Trips, HeatingTripsByItsArithmetic) {
   ASSERT_TRUE(faulted(bench));
   EXPECT_EQ(bench.status.first.fault, Fault::heating);
   EXPECT_NEAR(static_cast<double>(bench.circuit.rail_switched_at[0] - on) / kMs, 201, 3);
+}
+
+// A rail of 1 kohm (the bleeder) and 100 uF, in counts over a zero of 204: what Query{rails} tells at rest.
+struct Discharging {
+  static constexpr double kTau = 0.1;  // s
+  static int counts(Bench& bench, Picoseconds t, int rail) {
+    if (bench.circuit.rail_on(rail)) return 700;
+    const double off = static_cast<double>(t - bench.circuit.rail_switched_at[rail]) * 1e-12;
+    return 204 + static_cast<int>(496.0 * std::exp(-off / kTau));
+  }
+  static void on(Bench& bench) {
+    bench.circuit.counts = [&bench](Picoseconds t, int adc, int mux) {
+      if (adc == map::kAdcRail) return counts(bench, t, 0);
+      return adc == map::kAdcRailMux && mux == 3 ? counts(bench, t, 3) : -1;
+    };
+  }
+  // Rails 0 and 3 on and armed, then what `then` does.
+  static Program powered() {
+    Program p;
+    p.add(guard(0)).add(guard(3)).add(wire::RailOp{0, RailMode::on}).add(wire::RailOp{3, RailMode::on});
+    p.add(wire::ArmOp{9}).add(wire::WaitOp{5'000}).mark(1);
+    return p;
+  }
+  static void expect_followed(Bench& bench) {
+    int last = 1023;
+    for (int i = 0; i < 40; ++i) {
+      bench.ask(wire::Ask::rails);
+      bench.pump(20 * kMs);
+      for (int rail : {0, 3}) {
+        // Between question and answer lie at most 5 ms of the rest period and the line's few ms.
+        const int now = counts(bench, bench.firmware.now(), rail);
+        const int earlier = counts(bench, bench.firmware.now() - 26 * kMs, rail);
+        EXPECT_GE(bench.rails.volts[rail], now) << i;
+        EXPECT_LE(bench.rails.volts[rail], earlier) << i;
+      }
+      if (i > 0) EXPECT_EQ(bench.rails.current[0], 0);
+      EXPECT_EQ(bench.rails.reference, 512);
+      EXPECT_LE(bench.rails.volts[0], last);
+      last = bench.rails.volts[0];
+    }
+    EXPECT_LT(last, 210);
+  }
+};
+
+TEST(Discharge, IsFollowedAfterTheEnd) {
+  Bench bench;
+  Discharging::on(bench);
+  ASSERT_TRUE(bench.start(Discharging::powered().step(0).end()));
+  ASSERT_TRUE(bench.run_to_end(2000 * kMs));
+  Discharging::expect_followed(bench);
+  EXPECT_EQ(bench.status.first.fault, Fault::none);
+}
+
+TEST(Discharge, IsFollowedAfterAFault) {
+  Bench bench;
+  Discharging::on(bench);
+  Program p = Discharging::powered();
+  ASSERT_TRUE(bench.start(p.add(wire::WaitOp{10'000'000}).step(0).end()));
+  ASSERT_TRUE(bench.pump(2000 * kMs, [&] { return bench.events.size() == 2; }));
+  bench.circuit.stop_pressed = true;
+  ASSERT_TRUE(faulted(bench));
+  Discharging::expect_followed(bench);
+}
+
+TEST(Discharge, VoltsAreKnownBeforeTheFirstRun) {
+  Bench bench;
+  bench.circuit.counts = [](Picoseconds, int adc, int) { return adc == map::kAdcRail + 1 ? 333 : -1; };
+  ASSERT_TRUE(bench.hello());
+  bench.ask(wire::Ask::rails);
+  bench.pump(20 * kMs);
+  EXPECT_EQ(bench.rails.volts[1], 333);
+  EXPECT_EQ(bench.rails.ground, 205);
+}
+
+// At rest nothing trips and nothing is switched, whatever the converter shows; the next run trips again.
+TEST(Discharge, RestJudgesNothingAndTheNextRunDoes) {
+  Bench bench;
+  bool bad = false;
+  bench.circuit.counts = [&](Picoseconds, int adc, int) {
+    return bad && adc == map::kAdcReference ? 400 : -1;
+  };
+  Program first;
+  first.add(guard(1, wire::kGuardProtects)).add(wire::RailOp{1, RailMode::on}).add(wire::ArmOp{2});
+  ASSERT_TRUE(bench.start(first.mark(1).step(0).end()));
+  ASSERT_TRUE(bench.run_to_end(2000 * kMs));
+  bad = true;
+  const Picoseconds switched = bench.circuit.rail_switched_at[1];
+  bench.pump(300 * kMs);
+  EXPECT_EQ(bench.status.first.fault, Fault::none);
+  EXPECT_EQ(bench.circuit.rail_switched_at[1], switched);
+  Program again;
+  ASSERT_TRUE(bench.start(again.add(wire::WaitOp{1'000'000}).step(0).end(), 2));
+  ASSERT_TRUE(faulted(bench));
+  EXPECT_EQ(bench.status.first.fault, Fault::reference);
 }
 
 }  // namespace
