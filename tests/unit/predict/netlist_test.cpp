@@ -4,6 +4,10 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <fstream>
+#include <iterator>
+#include <random>
+
 #include "host/predict/expression.h"
 
 namespace tenterhook::predict {
@@ -118,6 +122,42 @@ TEST(Netlist, ChangesOfUnknownNamesAreErrors) {
   c = {};
   c.instances["x1.emission"] = 1;
   EXPECT_FALSE(n->flatten(c).ok());
+}
+
+// Bytes changed, dropped and doubled at random: every text is either read or refused with its
+// place.
+TEST(Netlist, MutilatedTextIsReadOrRefused) {
+  std::ifstream in("fixtures/emulated/spice/triode-latch.cir");
+  const std::string good((std::istreambuf_iterator<char>(in)), {});
+  ASSERT_TRUE(Netlist::parse("g.cir", good).ok());
+  std::mt19937_64 random(20);
+  int refused = 0;
+  for (int round = 0; round < 400; ++round) {
+    std::string text = good;
+    for (int hits = 0; hits < 3; ++hits) {
+      const std::size_t at = random() % text.size();
+      switch (random() % 4) {
+        case 0:
+          text[at] = static_cast<char>(random() % 256);
+          break;
+        case 1:
+          text.erase(at, 1 + random() % 8);
+          break;
+        case 2:
+          text.insert(at, text.substr(at, 1 + random() % 40));
+          break;
+        default:
+          text.insert(at, 1, "{}()=.'\n+-*/"[random() % 12]);
+          break;
+      }
+    }
+    auto n = Netlist::parse("g.cir", text);
+    if (n) continue;
+    ++refused;
+    EXPECT_EQ(n.error().trouble, Trouble::input) << text;
+    EXPECT_THAT(n.error().where, HasSubstr("g.cir")) << n.error().text();
+  }
+  EXPECT_GT(refused, 100);
 }
 
 TEST(Library, EveryEntryCanBeUsed) {
