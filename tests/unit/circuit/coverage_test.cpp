@@ -129,6 +129,41 @@ TEST(Prover, PinsThatNobodyListensToAreUntestable) {
   }
 }
 
+// A stage that cannot be cleared: what clocks it wakes up unknown too, and all cases must be tried.
+TEST(Coverage, MissingClearOfARippleStageIsCaught) {
+  BoardMaker b;
+  b.in({"CLR"}).clock({"CK"}).out({"Q0", "Q1"});
+  for (const bool second : {false, true}) {
+    Gate& g = b.clocked("t-flip-flop", {}, second ? "Q0" : "CK", second ? "Q1" : "Q0");
+    g.falling_edge = true;
+    g.clear.net = "CLR";
+  }
+  const Netlist n = build_netlist(b.board).take();
+  std::vector<SequenceStep> steps{{{{0, Bit::one}}, {}, {}}, {{{0, Bit::zero}}, {{1, 1}}, {}}, {{}, {{1, 1}}, {}}, {{{0, Bit::one}}, {}, {}}};
+  judge_by_circuit(n, steps);
+  for (NodeId i = 0; i < n.size(); ++i) {
+    if (n.label(i) != "CLR at Q1.clear") continue;
+    EXPECT_GE(sequence_detections(n, {{i, FaultKind::stuck_zero, kNoNode}}, steps)[0], 0);
+    return;
+  }
+  FAIL() << "no such pin";
+}
+
+TEST(Coverage, UndrivenLeadContradictsAHighOnly) {
+  BoardMaker b;
+  b.in({"A", "EN"}).out({"Y"});
+  b.gate("tri-state", {"A"}, "Y").enable.net = "EN";
+  const Netlist n = build_netlist(b.board).take();
+  const NodeId enable = n.net_node[*n.find_net("EN")];
+  const auto first = [&](Bit data) {
+    std::vector<SequenceStep> steps{{{{0, data}, {1, Bit::one}}, {}, {}}};
+    judge_by_circuit(n, steps);
+    return sequence_detections(n, {{enable, FaultKind::stuck_zero, kNoNode}}, steps)[0];
+  };
+  EXPECT_EQ(first(Bit::one), 0);
+  EXPECT_EQ(first(Bit::zero), -1) << "an open lead reads as a perfectly good low";
+}
+
 TEST(Coverage, CountsOnlyWhatTheStepsJudge) {
   BoardMaker b;
   b.in({"A"}).out({"Y", "Z"});

@@ -252,6 +252,15 @@ TEST(Simulator, TableBlockWithTwoOutputsAndEitherInputs) {
   set(s, {"S", "A", "B"}, "x11"); EXPECT_EQ(read_all(s, {"Y", "SAME"}), "1x") << "both rows agree on Y";
 }
 
+TEST(Simulator, FirstTableRowThatFitsDecides) {
+  BoardMaker b;
+  b.in({"A", "B"}).out({"Y"});
+  b.gate("table", {"A", "B"}, "Y").table = {"1- 1", "-1 0", "00 0"};
+  Simulator s = Simulator::make(b.board).take();
+  set(s, {"A", "B"}, "11"); EXPECT_EQ(read(s, "Y"), '1');
+  set(s, {"A", "B"}, "01"); EXPECT_EQ(read(s, "Y"), '0');
+}
+
 TEST(Simulator, LinesThatNobodyBuiltAreUnknown) {
   BoardMaker b;
   b.in({"A"}).out({"Y", "Q3"});
