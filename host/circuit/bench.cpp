@@ -46,7 +46,8 @@ class Parser {
       begin = end + 1;
     }
     if (board_.circuit.empty() && flip_flops_.empty())
-      return input_error(path_, "no gate in this netlist", "lines such as `G10 = NAND(G1, G3)` are expected");
+      return input_error(path_, "no gate in this netlist",
+                         "lines such as `G10 = NAND(G1, G3)` are expected");
     add_outputs();
     add_scan();
     board_.sources.push_back({path_, text_, sha256(text_)});
@@ -54,7 +55,9 @@ class Parser {
   }
 
  private:
-  static bool is_space(char c) { return c == ' ' || c == '\t' || c == '\r' || c == '\f' || c == '\v'; }
+  static bool is_space(char c) {
+    return c == ' ' || c == '\t' || c == '\r' || c == '\f' || c == '\v';
+  }
   void skip_space() {
     while (at_ < end_ && is_space(text_[at_])) ++at_;
     if (at_ < end_ && text_[at_] == '#') at_ = end_;
@@ -69,26 +72,31 @@ class Parser {
     std::string found = "the end of the line";
     if (at_ < end_) {
       const auto c = static_cast<unsigned char>(text_[at_]);
-      found = std::isprint(c) != 0 ? fmt::format("'{}'", text_[at_]) : fmt::format("the byte 0x{:02x}", c);
+      found = std::isprint(c) != 0 ? fmt::format("'{}'", text_[at_])
+                                   : fmt::format("the byte 0x{:02x}", c);
     }
-    return input_error(fmt::format("{}:{}:{}", m.file, m.line, m.column), fmt::format("expected {}, found {}", expected, found),
+    return input_error(fmt::format("{}:{}:{}", m.file, m.line, m.column),
+                       fmt::format("expected {}, found {}", expected, found),
                        "INPUT(a), OUTPUT(a) or a = GATE(b, c)");
   }
   Error wrong_name(std::size_t at, std::string what, std::string remedy) const {
     const files::Mark m = mark(at);
-    return input_error(fmt::format("{}:{}:{}", m.file, m.line, m.column), std::move(what), std::move(remedy));
+    return input_error(fmt::format("{}:{}:{}", m.file, m.line, m.column), std::move(what),
+                       std::move(remedy));
   }
 
   Result<std::string> name(const char* what) {
     skip_space();
     const std::size_t begin = at_;
-    while (at_ < end_ && !is_space(text_[at_]) && std::string_view("(),=#").find(text_[at_]) == std::string_view::npos &&
+    while (at_ < end_ && !is_space(text_[at_]) &&
+           std::string_view("(),=#").find(text_[at_]) == std::string_view::npos &&
            std::isprint(static_cast<unsigned char>(text_[at_])) != 0)
       ++at_;
     if (at_ == begin) return wrong(what);
     if (at_ - begin > kMaxBenchName) {
       at_ = begin;
-      return wrong_name(begin, fmt::format("a name of more than {} characters", kMaxBenchName), "shorten it");
+      return wrong_name(begin, fmt::format("a name of more than {} characters", kMaxBenchName),
+                        "shorten it");
     }
     return text_.substr(begin, at_ - begin);
   }
@@ -110,7 +118,8 @@ class Parser {
     if (at_ >= end_) return {};
     const std::size_t begin = at_;
     if (++statements_ > kMaxBenchStatements)
-      return wrong_name(begin, fmt::format("more than {} definitions", kMaxBenchStatements), "is this a netlist?");
+      return wrong_name(begin, fmt::format("more than {} definitions", kMaxBenchStatements),
+                        "is this a netlist?");
     Result<std::string> first = name("a net or a keyword");
     if (!first.ok()) return first.error();
     skip_space();
@@ -128,7 +137,9 @@ class Parser {
   Status terminal(const std::string& keyword, std::size_t begin) {
     if (keyword != "INPUT" && keyword != "OUTPUT") {
       at_ = begin;
-      return wrong_name(begin, fmt::format("'{}' is neither INPUT, OUTPUT nor a definition", keyword), "INPUT(a), OUTPUT(a) or a = GATE(b, c)");
+      return wrong_name(begin,
+                        fmt::format("'{}' is neither INPUT, OUTPUT nor a definition", keyword),
+                        "INPUT(a), OUTPUT(a) or a = GATE(b, c)");
     }
     TH_TRY(symbol('('));
     Result<std::string> net = name("the name of a net");
@@ -140,7 +151,8 @@ class Parser {
       outputs_.push_back({*net, mark(begin)});
       return {};
     }
-    if (!define(*net)) return wrong_name(begin, fmt::format("'{}' is defined twice", *net), "remove or rename one");
+    if (!define(*net))
+      return wrong_name(begin, fmt::format("'{}' is defined twice", *net), "remove or rename one");
     add_line(*net, LineKind::input, mark(begin));
     return {};
   }
@@ -148,7 +160,8 @@ class Parser {
   bool define(const std::string& net) { return defined_.insert(net).second; }
 
   Status gate(const std::string& out, std::size_t begin) {
-    if (!define(out)) return wrong_name(begin, fmt::format("'{}' is defined twice", out), "remove or rename one");
+    if (!define(out))
+      return wrong_name(begin, fmt::format("'{}' is defined twice", out), "remove or rename one");
     skip_space();
     const std::size_t type_at = at_;
     Result<std::string> type = name("the type of a gate");
@@ -159,18 +172,22 @@ class Parser {
     for (const auto& [spelt, standard] : kGateNames)
       if (word == spelt) made.type = standard;
     if (made.type.empty() && word != "DFF")
-      return wrong_name(type_at, fmt::format("unknown gate '{}'", *type), "known: AND NAND OR NOR XOR XNOR NOT BUF BUFF DFF");
+      return wrong_name(type_at, fmt::format("unknown gate '{}'", *type),
+                        "known: AND NAND OR NOR XOR XNOR NOT BUF BUFF DFF");
     TH_TRY(symbol('('));
     do {
       Result<std::string> in = name("the name of a net");
       if (!in.ok()) return in.error();
-      if (made.inputs.size() >= kMaxFanIn) return wrong_name(begin, fmt::format("more than {} inputs", kMaxFanIn), "split the gate");
+      if (made.inputs.size() >= kMaxFanIn)
+        return wrong_name(begin, fmt::format("more than {} inputs", kMaxFanIn), "split the gate");
       made.inputs.push_back(in.take());
       skip_space();
     } while (at_ < end_ && text_[at_] == ',' && ++at_ > 0);
     TH_TRY(symbol(')'));
     if (word == "DFF") {
-      if (made.inputs.size() != 1) return wrong_name(begin, fmt::format("DFF with {} inputs, expected 1", made.inputs.size()), "a = DFF(b)");
+      if (made.inputs.size() != 1)
+        return wrong_name(begin, fmt::format("DFF with {} inputs, expected 1", made.inputs.size()),
+                          "a = DFF(b)");
       flip_flops_.push_back({out, made.inputs[0], made.mark});
       return {};
     }
@@ -190,7 +207,8 @@ class Parser {
     if (kind == LineKind::input) input_names_.insert(line);
   }
 
-  // A line `wanted` that shows `net`, made unique, through a buffer that counts as no line of its own.
+  // A line `wanted` that shows `net`, made unique, through a buffer that counts as no line of its
+  // own.
   void add_view(const std::string& net, std::string wanted, const files::Mark& where) {
     while (defined_.count(wanted) != 0 || output_names_.count(wanted) != 0) wanted += "_";
     define(wanted);
@@ -208,8 +226,10 @@ class Parser {
   void add_outputs() {
     for (const FlipFlop& f : flip_flops_) add_line(f.out, LineKind::input, f.mark);
     for (const auto& [net, where] : outputs_) {
-      if (input_names_.count(net) != 0) add_view(net, net + "_out", where);
-      else add_line(net, LineKind::output, where);
+      if (input_names_.count(net) != 0)
+        add_view(net, net + "_out", where);
+      else
+        add_line(net, LineKind::output, where);
     }
   }
 
@@ -234,20 +254,25 @@ class Parser {
 
 }  // namespace
 
-bool is_bench_path(const std::string& path) { return std::filesystem::path(path).extension() == ".bench"; }
+bool is_bench_path(const std::string& path) {
+  return std::filesystem::path(path).extension() == ".bench";
+}
 
 Result<files::Board> parse_bench(const std::string& path, const std::string& text) {
   if (text.size() > kMaxBenchBytes)
-    return input_error(path, fmt::format("larger than {} bytes", kMaxBenchBytes), "is this a netlist?");
+    return input_error(path, fmt::format("larger than {} bytes", kMaxBenchBytes),
+                       "is this a netlist?");
   return Parser(path, text).parse();
 }
 
 Result<files::Board> read_bench(const std::string& path) {
   std::error_code error;
-  if (!std::filesystem::is_regular_file(path, error)) return input_error(path, "no such file, or not a regular file", "check the path");
+  if (!std::filesystem::is_regular_file(path, error))
+    return input_error(path, "no such file, or not a regular file", "check the path");
   const auto size = std::filesystem::file_size(path, error);
   if (error || size > kMaxBenchBytes)
-    return input_error(path, fmt::format("larger than {} bytes, or unreadable", kMaxBenchBytes), "is this a netlist?");
+    return input_error(path, fmt::format("larger than {} bytes, or unreadable", kMaxBenchBytes),
+                       "is this a netlist?");
   std::ifstream in(path, std::ios::binary);
   std::ostringstream text;
   text << in.rdbuf();

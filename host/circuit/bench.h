@@ -1,9 +1,10 @@
 // Reads a netlist in the ISCAS .bench notation as a board.
 //
-// INPUT(a), OUTPUT(a), a = GATE(b, c, ...) with AND NAND OR NOR XOR XNOR NOT BUF BUFF DFF, `#` comments,
-// any case. Flip-flops are treated as full scan: the output G5 of `G5 = DFF(G10)` becomes an input
-// line G5, and its data pin an output line G5_next (common practice in test generation; ISCAS-89:
-// Brglez, Bryan & Kozminski 1989). An OUTPUT that is itself an INPUT is shown by a line NAME_out.
+// INPUT(a), OUTPUT(a), a = GATE(b, c, ...) with AND NAND OR NOR XOR XNOR NOT BUF BUFF DFF, `#`
+// comments, any case. Flip-flops are treated as full scan: the output G5 of `G5 = DFF(G10)` becomes
+// an input line G5, and its data pin an output line G5_next (common practice in test generation;
+// ISCAS-89: Brglez, Bryan & Kozminski 1989). An OUTPUT that is itself an INPUT is shown by a line
+// NAME_out.
 #pragma once
 
 #include <string>

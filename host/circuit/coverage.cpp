@@ -10,7 +10,8 @@ namespace {
 
 using files::Bit;
 
-// The steps as plain patterns, if they are: every input known and every output judged at every step.
+// The steps as plain patterns, if they are: every input known and every output judged at every
+// step.
 bool as_patterns(const Netlist& n, const std::vector<SequenceStep>& steps, Patterns& patterns) {
   if (!n.combinational()) return false;
   std::vector<bool> level;
@@ -34,7 +35,8 @@ bool as_patterns(const Netlist& n, const std::vector<SequenceStep>& steps, Patte
 }  // namespace
 
 std::size_t Coverage::detected() const {
-  return static_cast<std::size_t>(std::count_if(first_step.begin(), first_step.end(), [](std::int64_t s) { return s >= 0; }));
+  return static_cast<std::size_t>(
+      std::count_if(first_step.begin(), first_step.end(), [](std::int64_t s) { return s >= 0; }));
 }
 
 std::size_t Coverage::untestable_count() const {
@@ -46,7 +48,8 @@ double Coverage::coverage() const {
   return testable == 0 ? 1.0 : static_cast<double>(detected()) / static_cast<double>(testable);
 }
 
-std::vector<std::uint8_t> prove_untestable(const Netlist& netlist, const std::vector<Fault>& faults, std::vector<std::uint8_t>* gave_up) {
+std::vector<std::uint8_t> prove_untestable(const Netlist& netlist, const std::vector<Fault>& faults,
+                                           std::vector<std::uint8_t>* gave_up) {
   std::vector<std::uint8_t> proved(faults.size(), 0);
   if (gave_up != nullptr) gave_up->assign(faults.size(), 0);
   if (!provable(netlist)) return proved;
@@ -58,15 +61,18 @@ std::vector<std::uint8_t> prove_untestable(const Netlist& netlist, const std::ve
   return proved;
 }
 
-Coverage stuck_at_coverage(const Netlist& netlist, const std::vector<SequenceStep>& steps, bool prove) {
+Coverage stuck_at_coverage(const Netlist& netlist, const std::vector<SequenceStep>& steps,
+                           bool prove) {
   Coverage c;
   c.list = stuck_at_faults(netlist);
   const std::size_t classes = c.list.representatives.size();
   c.untestable.assign(classes, 0);
   c.gave_up.assign(classes, 0);
   Patterns patterns(netlist.inputs.size());
-  if (as_patterns(netlist, steps, patterns)) c.first_step = first_detections(netlist, c.list.representatives, patterns);
-  else c.first_step = sequence_detections(netlist, c.list.representatives, steps);
+  if (as_patterns(netlist, steps, patterns))
+    c.first_step = first_detections(netlist, c.list.representatives, patterns);
+  else
+    c.first_step = sequence_detections(netlist, c.list.representatives, steps);
   if (!prove) return c;
   std::vector<std::size_t> left;
   std::vector<Fault> faults;

@@ -46,17 +46,34 @@ void join_through(const Netlist& n, NodeId gate, NodeId pin, Classes& classes) {
   if (fanin == 1 && (op == Op::nand || op == Op::nor || op == Op::xnor)) op = Op::inv;
   const auto join = [&](unsigned in, unsigned out) { classes.join(2 * pin + in, 2 * gate + out); };
   switch (op) {
-    case Op::buf: join(0, 0); join(1, 1); break;
-    case Op::inv: join(0, 1); join(1, 0); break;
-    case Op::conj: join(0, 0); break;
-    case Op::nand: join(0, 1); break;
-    case Op::disj: join(1, 1); break;
-    case Op::nor: join(1, 0); break;
-    default: break;
+    case Op::buf:
+      join(0, 0);
+      join(1, 1);
+      break;
+    case Op::inv:
+      join(0, 1);
+      join(1, 0);
+      break;
+    case Op::conj:
+      join(0, 0);
+      break;
+    case Op::nand:
+      join(0, 1);
+      break;
+    case Op::disj:
+      join(1, 1);
+      break;
+    case Op::nor:
+      join(1, 0);
+      break;
+    default:
+      break;
   }
 }
 
-bool is_site(const Netlist& n, NodeId i) { return n.site[i].kind != Kind::inner; }
+bool is_site(const Netlist& n, NodeId i) {
+  return n.site[i].kind != Kind::inner;
+}
 
 // Pairs of nets that run close to each other, as their stem nodes.
 std::vector<std::pair<NodeId, NodeId>> neighbours(const Netlist& n, const files::Board& board) {
@@ -70,7 +87,8 @@ std::vector<std::pair<NodeId, NodeId>> neighbours(const Netlist& n, const files:
   for (const files::Bus& bus : board.buses)
     for (std::size_t i = 0; i + 1 < bus.lines.size(); ++i) add(bus.lines[i], bus.lines[i + 1]);
   for (const files::Gate& gate : board.circuit)
-    for (std::size_t i = 0; i + 1 < gate.inputs.size(); ++i) add(gate.inputs[i], gate.inputs[i + 1]);
+    for (std::size_t i = 0; i + 1 < gate.inputs.size(); ++i)
+      add(gate.inputs[i], gate.inputs[i + 1]);
   return {pairs.begin(), pairs.end()};
 }
 
@@ -103,7 +121,8 @@ FaultList stuck_at_faults(const Netlist& n) {
 std::vector<Fault> inverted_faults(const Netlist& n) {
   std::vector<Fault> faults;
   for (NodeId i = 0; i < n.size(); ++i)
-    if (n.site[i].kind == Kind::stem && n.site[i].gate >= 0) faults.push_back({i, FaultKind::inverted, kNoNode});
+    if (n.site[i].kind == Kind::stem && n.site[i].gate >= 0)
+      faults.push_back({i, FaultKind::inverted, kNoNode});
   return faults;
 }
 
@@ -127,7 +146,8 @@ std::vector<Fault> swapped_faults(const Netlist& n, const files::Board& board) {
   std::set<std::pair<std::string, std::string>> done;
   for (const files::Bus& bus : board.buses)
     for (std::size_t i = 0; i + 1 < bus.lines.size(); ++i)
-      if (done.insert(std::minmax(bus.lines[i], bus.lines[i + 1])).second) add(bus.lines[i], bus.lines[i + 1]);
+      if (done.insert(std::minmax(bus.lines[i], bus.lines[i + 1])).second)
+        add(bus.lines[i], bus.lines[i + 1]);
   for (std::size_t i = 0; i + 1 < board.lines.size(); ++i) {
     const files::Line &a = board.lines[i], &b = board.lines[i + 1];
     if (a.kind != b.kind || a.kind == files::LineKind::probe) continue;
@@ -160,9 +180,12 @@ std::vector<Fault> missing_input_faults(const Netlist& n) {
     const std::uint32_t begin = n.fanin_begin[gate], end = n.fanin_begin[gate + 1];
     const Op op = n.op[gate];
     const bool one_is_idle = op == Op::conj || op == Op::nand;
-    if (end - begin < 2 || (!one_is_idle && op != Op::disj && op != Op::nor && op != Op::parity && op != Op::xnor)) continue;
+    if (end - begin < 2 ||
+        (!one_is_idle && op != Op::disj && op != Op::nor && op != Op::parity && op != Op::xnor))
+      continue;
     for (std::uint32_t k = begin; k < end; ++k)
-      faults.push_back({n.fanin[k], one_is_idle ? FaultKind::stuck_one : FaultKind::stuck_zero, kNoNode});
+      faults.push_back(
+          {n.fanin[k], one_is_idle ? FaultKind::stuck_one : FaultKind::stuck_zero, kNoNode});
   }
   return faults;
 }
@@ -176,16 +199,26 @@ std::string fault_name(const Netlist& n, const files::Board& board, const Fault&
   }
   const std::string other = fault.other == kNoNode ? std::string{} : n.net_of(fault.other);
   switch (fault.kind) {
-    case FaultKind::stuck_zero: return one_is_low ? "stuck-high" : "stuck-low";
-    case FaultKind::stuck_one: return one_is_low ? "stuck-low" : "stuck-high";
-    case FaultKind::inverted: return "inverted";
-    case FaultKind::bridge_and: return "bridged-and " + other;
-    case FaultKind::bridge_or: return "bridged-or " + other;
-    case FaultKind::dominated: return "follows " + other;
-    case FaultKind::swapped: return "swapped-with " + other;
-    case FaultKind::slow_rise: return one_is_low ? "slow-to-fall" : "slow-to-rise";
-    case FaultKind::slow_fall: return one_is_low ? "slow-to-rise" : "slow-to-fall";
-    case FaultKind::open: return "open";
+    case FaultKind::stuck_zero:
+      return one_is_low ? "stuck-high" : "stuck-low";
+    case FaultKind::stuck_one:
+      return one_is_low ? "stuck-low" : "stuck-high";
+    case FaultKind::inverted:
+      return "inverted";
+    case FaultKind::bridge_and:
+      return "bridged-and " + other;
+    case FaultKind::bridge_or:
+      return "bridged-or " + other;
+    case FaultKind::dominated:
+      return "follows " + other;
+    case FaultKind::swapped:
+      return "swapped-with " + other;
+    case FaultKind::slow_rise:
+      return one_is_low ? "slow-to-fall" : "slow-to-rise";
+    case FaultKind::slow_fall:
+      return one_is_low ? "slow-to-rise" : "slow-to-fall";
+    case FaultKind::open:
+      return "open";
   }
   return "unknown";
 }

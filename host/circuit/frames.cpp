@@ -15,7 +15,8 @@ struct Rails {
   friend bool operator==(const Rails&, const Rails&) = default;
 };
 
-// From a clock pin back through buffers to the line, noting inversions; kNoNode if something else is met.
+// From a clock pin back through buffers to the line, noting inversions; kNoNode if something else
+// is met.
 NodeId clock_source(const Netlist& n, NodeId pin, bool& inverted) {
   inverted = false;
   while (n.op[pin] == Op::buf || n.op[pin] == Op::inv) {
@@ -34,7 +35,8 @@ bool depends_on_state(const Netlist& n, NodeId from) {
     if (seen[node] != 0) continue;
     seen[node] = 1;
     if (n.op[node] == Op::state) return true;
-    stack.insert(stack.end(), n.fanin.begin() + n.fanin_begin[node], n.fanin.begin() + n.fanin_begin[node + 1]);
+    stack.insert(stack.end(), n.fanin.begin() + n.fanin_begin[node],
+                 n.fanin.begin() + n.fanin_begin[node + 1]);
   }
   return false;
 }
@@ -47,15 +49,18 @@ class Frames {
     clause({true_});
   }
 
-  std::optional<std::vector<std::vector<bool>>> find(const Fault& fault, const std::vector<Bit>& good_state,
-                                                     const std::vector<Bit>& bad_state, std::size_t frames, int conflicts_max) {
+  std::optional<std::vector<std::vector<bool>>> find(const Fault& fault,
+                                                     const std::vector<Bit>& good_state,
+                                                     const std::vector<Bit>& bad_state,
+                                                     std::size_t frames, int conflicts_max) {
     fault_ = fault;
     std::vector<Rails> good, bad, good_value, bad_value;
     for (const Bit b : good_state) good.push_back(known(b));
     for (const Bit b : bad_state) bad.push_back(known(b));
     std::vector<std::vector<int>> inputs(frames);
     for (std::size_t f = 0; f < frames; ++f) {
-      for (std::size_t i = 0; i < n_.inputs.size(); ++i) inputs[f].push_back(i == clock_ ? -true_ : fresh());
+      for (std::size_t i = 0; i < n_.inputs.size(); ++i)
+        inputs[f].push_back(i == clock_ ? -true_ : fresh());
       evaluate(inputs[f], good, bad, good_value, bad_value);
       // Set and clear act as soon as the inputs stand; then the edge; then they still hold.
       for (const bool edge : {false, true}) {
@@ -79,7 +84,8 @@ class Frames {
     std::vector<std::vector<bool>> patterns;
     for (const auto& frame : inputs) {
       patterns.emplace_back();
-      for (std::size_t i = 0; i < frame.size(); ++i) patterns.back().push_back(i != clock_ && solver_.val(frame[i]) > 0);
+      for (std::size_t i = 0; i < frame.size(); ++i)
+        patterns.back().push_back(i != clock_ && solver_.val(frame[i]) > 0);
     }
     return patterns;
   }
@@ -118,7 +124,8 @@ class Frames {
   }
 
   Rails parity(const Rails& a, const Rails& b) {
-    return {disj({conj({a.lo, b.lo}), conj({a.hi, b.hi})}), disj({conj({a.lo, b.hi}), conj({a.hi, b.lo})})};
+    return {disj({conj({a.lo, b.lo}), conj({a.hi, b.hi})}),
+            disj({conj({a.lo, b.hi}), conj({a.hi, b.lo})})};
   }
 
   Rails table(NodeId node, const std::vector<Rails>& value) {
@@ -128,7 +135,8 @@ class Frames {
     std::vector<int> zero, one;
     for (std::size_t m = 0; m < truth.value.size(); ++m) {
       std::vector<int> match;
-      for (std::size_t i = 0; i < pins; ++i) match.push_back(((m >> (pins - 1 - i)) & 1u) != 0 ? value[f[i]].hi : value[f[i]].lo);
+      for (std::size_t i = 0; i < pins; ++i)
+        match.push_back(((m >> (pins - 1 - i)) & 1u) != 0 ? value[f[i]].hi : value[f[i]].lo);
       const int possible = conj(match);
       if (truth.value[m] != Bit::one) zero.push_back(possible);
       if (truth.value[m] != Bit::zero) one.push_back(possible);
@@ -147,25 +155,35 @@ class Frames {
     }
     Rails v;
     switch (op) {
-      case Op::conj: return {disj(lo), conj(hi)};
-      case Op::nand: return {conj(hi), disj(lo)};
-      case Op::disj: return {conj(lo), disj(hi)};
-      case Op::nor: return {disj(hi), conj(lo)};
-      case Op::buf: return value[*f];
-      case Op::inv: return {value[*f].hi, value[*f].lo};
+      case Op::conj:
+        return {disj(lo), conj(hi)};
+      case Op::nand:
+        return {conj(hi), disj(lo)};
+      case Op::disj:
+        return {conj(lo), disj(hi)};
+      case Op::nor:
+        return {disj(hi), conj(lo)};
+      case Op::buf:
+        return value[*f];
+      case Op::inv:
+        return {value[*f].hi, value[*f].lo};
       case Op::parity:
       case Op::xnor:
         v = value[*f];
         for (const NodeId* p = f + 1; p != end; ++p) v = parity(v, value[*p]);
         return op == Op::parity ? v : Rails{v.hi, v.lo};
-      case Op::table: return table(node, value);
-      case Op::one: return known(Bit::one);
-      default: return known(Bit::any);
+      case Op::table:
+        return table(node, value);
+      case Op::one:
+        return known(Bit::one);
+      default:
+        return known(Bit::any);
     }
   }
 
-  void evaluate(const std::vector<int>& inputs, const std::vector<Rails>& good, const std::vector<Rails>& bad,
-                std::vector<Rails>& good_value, std::vector<Rails>& bad_value) {
+  void evaluate(const std::vector<int>& inputs, const std::vector<Rails>& good,
+                const std::vector<Rails>& bad, std::vector<Rails>& good_value,
+                std::vector<Rails>& bad_value) {
     good_value.assign(n_.size(), {});
     bad_value.assign(n_.size(), {});
     for (std::size_t i = 0; i < inputs.size(); ++i) {
@@ -181,10 +199,12 @@ class Frames {
       if (n_.op[i] != Op::input && n_.op[i] != Op::state) {
         good_value[i] = define(i, good_value);
         bool same = true;
-        for (std::uint32_t k = n_.fanin_begin[i]; k < n_.fanin_begin[i + 1]; ++k) same &= good_value[n_.fanin[k]] == bad_value[n_.fanin[k]];
+        for (std::uint32_t k = n_.fanin_begin[i]; k < n_.fanin_begin[i + 1]; ++k)
+          same &= good_value[n_.fanin[k]] == bad_value[n_.fanin[k]];
         bad_value[i] = same ? good_value[i] : define(i, bad_value);
       }
-      if (i == fault_.at) bad_value[i] = known(fault_.kind == FaultKind::stuck_one ? Bit::one : Bit::zero);
+      if (i == fault_.at)
+        bad_value[i] = known(fault_.kind == FaultKind::stuck_one ? Bit::one : Bit::zero);
     }
   }
 
@@ -196,13 +216,15 @@ class Frames {
       if (s.kind == StateKind::t_edge) to = parity(a, q);
       if (s.kind == StateKind::jk_edge) {
         const Rails& b = value[s.b];
-        to = {disj({conj({q.lo, a.lo}), conj({q.hi, b.hi})}), disj({conj({q.lo, a.hi}), conj({q.hi, b.lo})})};
+        to = {disj({conj({q.lo, a.lo}), conj({q.hi, b.hi})}),
+              disj({conj({q.lo, a.hi}), conj({q.hi, b.lo})})};
       }
     }
     if (s.set == kNoNode && s.clear == kNoNode) return to;
     const Rails set = s.set == kNoNode ? known(Bit::zero) : value[s.set];
     const Rails clear = s.clear == kNoNode ? known(Bit::zero) : value[s.clear];
-    return {disj({clear.hi, conj({set.lo, clear.lo, to.lo})}), disj({set.hi, conj({set.lo, clear.lo, to.hi})})};
+    return {disj({clear.hi, conj({set.lo, clear.lo, to.lo})}),
+            disj({set.hi, conj({set.lo, clear.lo, to.hi})})};
   }
 
   const Netlist& n_;
@@ -219,10 +241,12 @@ std::optional<FrameClock> frame_clock(const Netlist& n) {
   NodeId line = kNoNode;
   bool falling = false;
   for (const StateElement& s : n.states) {
-    if (s.kind != StateKind::d_edge && s.kind != StateKind::t_edge && s.kind != StateKind::jk_edge) return std::nullopt;
+    if (s.kind != StateKind::d_edge && s.kind != StateKind::t_edge && s.kind != StateKind::jk_edge)
+      return std::nullopt;
     bool inverted = false;
     const NodeId source = clock_source(n, s.clock, inverted);
-    if (source == kNoNode || (line != kNoNode && (source != line || inverted != falling))) return std::nullopt;
+    if (source == kNoNode || (line != kNoNode && (source != line || inverted != falling)))
+      return std::nullopt;
     line = source;
     falling = inverted;
     for (const NodeId pin : {s.set, s.clear})
@@ -235,7 +259,8 @@ std::optional<FrameClock> frame_clock(const Netlist& n) {
   for (NodeId i = line; i < n.size(); ++i) {
     if (clock.on_clock[i] == 0) continue;
     if (i != line && n.op[i] != Op::buf && n.op[i] != Op::inv) return std::nullopt;
-    for (std::uint32_t k = n.fanout_begin[i]; k < n.fanout_begin[i + 1]; ++k) clock.on_clock[n.fanout[k]] = 1;
+    for (std::uint32_t k = n.fanout_begin[i]; k < n.fanout_begin[i + 1]; ++k)
+      clock.on_clock[n.fanout[k]] = 1;
   }
   for (const StateElement& s : n.states)
     for (const NodeId pin : {s.a, s.b, s.set, s.clear})
@@ -249,8 +274,11 @@ std::optional<FrameClock> frame_clock(const Netlist& n) {
   return std::nullopt;
 }
 
-std::optional<std::vector<std::vector<bool>>> find_frames(const Netlist& netlist, const FrameClock& clock, const Fault& fault,
-                                                          const std::vector<Bit>& good_state, const std::vector<Bit>& bad_state,
+std::optional<std::vector<std::vector<bool>>> find_frames(const Netlist& netlist,
+                                                          const FrameClock& clock,
+                                                          const Fault& fault,
+                                                          const std::vector<Bit>& good_state,
+                                                          const std::vector<Bit>& bad_state,
                                                           std::size_t frames, int conflicts_max) {
   if (clock.on_clock[fault.at] != 0) return std::nullopt;
   return Frames(netlist, clock.input).find(fault, good_state, bad_state, frames, conflicts_max);

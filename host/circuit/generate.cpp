@@ -13,18 +13,19 @@ namespace {
 
 using files::Bit;
 
-constexpr std::size_t kRandomBlocksMax = 24;      // of 256 patterns
-constexpr std::size_t kBarrenBlocksMax = 2;       // random blocks in a row that show nothing new
-constexpr std::size_t kPackingNodesMax = 600'000; // faulty nodes that the packer may hold
+constexpr std::size_t kRandomBlocksMax = 24;       // of 256 patterns
+constexpr std::size_t kBarrenBlocksMax = 2;        // random blocks in a row that show nothing new
+constexpr std::size_t kPackingNodesMax = 600'000;  // faulty nodes that the packer may hold
 constexpr int kPackingConflicts = 300;
-constexpr double kClimbBlocks = 1500;             // blocks tried while climbing, at effort 1
-constexpr std::size_t kStaleRoundsMax = 4;        // blocks in a row that improve nothing
+constexpr double kClimbBlocks = 1500;       // blocks tried while climbing, at effort 1
+constexpr std::size_t kStaleRoundsMax = 4;  // blocks in a row that improve nothing
 constexpr std::size_t kCounterBits = 24;
 
 using Bits = std::vector<std::uint64_t>;
 
 // Which faults a pattern shows, and the other way round, for a set of patterns.
-std::vector<Bits> detection_table(const Netlist& n, const std::vector<Fault>& faults, const std::vector<std::vector<bool>>& patterns) {
+std::vector<Bits> detection_table(const Netlist& n, const std::vector<Fault>& faults,
+                                  const std::vector<std::vector<bool>>& patterns) {
   std::vector<Bits> shows(patterns.size(), Bits((faults.size() + 63) / 64, 0));
   Patterns packed(n.inputs.size());
   for (const auto& p : patterns) packed.add(p);
@@ -49,7 +50,8 @@ std::size_t ones(const Bits& bits) {
   return sum;
 }
 
-// Greedy cover, then every pattern that the others make superfluous is taken out, least useful first.
+// Greedy cover, then every pattern that the others make superfluous is taken out, least useful
+// first.
 std::vector<std::size_t> cover(const std::vector<Bits>& shows) {
   std::vector<std::size_t> chosen;
   if (shows.empty()) return chosen;
@@ -57,13 +59,15 @@ std::vector<std::size_t> cover(const std::vector<Bits>& shows) {
   for (const Bits& s : shows)
     for (std::size_t w = 0; w < open.size(); ++w) open[w] |= s[w];
   std::vector<std::size_t> gain(shows.size());
-  for (std::size_t i = 0; i < shows.size(); ++i) gain[i] = ones(shows[i]);  // an upper bound, lowered when looked at
+  for (std::size_t i = 0; i < shows.size(); ++i)
+    gain[i] = ones(shows[i]);  // an upper bound, lowered when looked at
   while (ones(open) > 0) {
     std::size_t best = shows.size(), most = 0;
     for (std::size_t i = 0; i < shows.size(); ++i) {
       if (gain[i] <= most) continue;
       std::size_t now = 0;
-      for (std::size_t w = 0; w < open.size(); ++w) now += static_cast<std::size_t>(__builtin_popcountll(shows[i][w] & open[w]));
+      for (std::size_t w = 0; w < open.size(); ++w)
+        now += static_cast<std::size_t>(__builtin_popcountll(shows[i][w] & open[w]));
       gain[i] = now;
       if (now > most) {
         most = now;
@@ -79,7 +83,8 @@ std::vector<std::size_t> cover(const std::vector<Bits>& shows) {
       if (j != k)
         for (std::size_t w = 0; w < others.size(); ++w) others[w] |= shows[chosen[j]][w];
     bool needed = false;
-    for (std::size_t w = 0; w < others.size(); ++w) needed |= (shows[chosen[k]][w] & ~others[w]) != 0;
+    for (std::size_t w = 0; w < others.size(); ++w)
+      needed |= (shows[chosen[k]][w] & ~others[w]) != 0;
     if (!needed) chosen.erase(chosen.begin() + static_cast<std::ptrdiff_t>(k));
   }
   return chosen;
@@ -87,10 +92,17 @@ std::vector<std::size_t> cover(const std::vector<Bits>& shows) {
 
 class CombinationalGenerator {
  public:
-  CombinationalGenerator(const Netlist& n, const std::vector<Fault>& faults, const GenerateOptions& options)
-      : n_(n), faults_(faults), options_(options), simulator_(n), shown_(faults.size(), 0), times_(faults.size(), 0) {}
+  CombinationalGenerator(const Netlist& n, const std::vector<Fault>& faults,
+                         const GenerateOptions& options)
+      : n_(n),
+        faults_(faults),
+        options_(options),
+        simulator_(n),
+        shown_(faults.size(), 0),
+        times_(faults.size(), 0) {}
 
-  std::vector<std::vector<bool>> run(std::vector<std::uint8_t>& untestable, std::vector<std::uint8_t>& gave_up) {
+  std::vector<std::vector<bool>> run(std::vector<std::uint8_t>& untestable,
+                                     std::vector<std::uint8_t>& gave_up) {
     untestable.assign(faults_.size(), 0);
     gave_up.assign(faults_.size(), 0);
     random_phase();
@@ -128,7 +140,8 @@ class CombinationalGenerator {
       bool any_new = false;
       for (std::size_t i = 0; i < alive.size(); ++i) {
         const Word& w = seen_[i];
-        for (std::size_t k = 0; k < kLanes / 64; ++k) times_[alive[i]] += static_cast<std::uint32_t>(__builtin_popcountll(w[k]));
+        for (std::size_t k = 0; k < kLanes / 64; ++k)
+          times_[alive[i]] += static_cast<std::uint32_t>(__builtin_popcountll(w[k]));
         if (shown_[alive[i]] != 0 || !any(w)) continue;
         shown_[alive[i]] = 1;
         any_new = true;
@@ -159,7 +172,8 @@ class CombinationalGenerator {
     for (const std::uint32_t f : shown_by(pattern, open())) shown_[f] = 1;
   }
 
-  std::vector<std::uint32_t> shown_by(const std::vector<bool>& pattern, const std::vector<std::uint32_t>& among) {
+  std::vector<std::uint32_t> shown_by(const std::vector<bool>& pattern,
+                                      const std::vector<std::uint32_t>& among) {
     Patterns one(n_.inputs.size());
     one.add(pattern);
     simulator_.load(one.block(0));
@@ -174,7 +188,8 @@ class CombinationalGenerator {
     std::vector<Fault> faults;
     for (const std::uint32_t f : testable_) faults.push_back(faults_[f]);
     std::vector<std::vector<bool>> kept;
-    for (const std::size_t i : cover(detection_table(n_, faults, patterns))) kept.push_back(patterns[i]);
+    for (const std::size_t i : cover(detection_table(n_, faults, patterns)))
+      kept.push_back(patterns[i]);
     return kept;
   }
 
@@ -187,14 +202,15 @@ class CombinationalGenerator {
       for (NodeId i = faults_[f].at; i < n_.size(); ++i) {
         if (in[i] == 0) continue;
         if (++nodes > kPackingNodesMax) return false;
-        for (std::uint32_t k = n_.fanout_begin[i]; k < n_.fanout_begin[i + 1]; ++k) in[n_.fanout[k]] = 1;
+        for (std::uint32_t k = n_.fanout_begin[i]; k < n_.fanout_begin[i + 1]; ++k)
+          in[n_.fanout[k]] = 1;
       }
     }
     return true;
   }
 
-  // For circuits too large to pack: each pattern is the best of many random ones, improved by changing
-  // a few inputs at a time; faults that random patterns seldom show weigh more.
+  // For circuits too large to pack: each pattern is the best of many random ones, improved by
+  // changing a few inputs at a time; faults that random patterns seldom show weigh more.
   std::vector<std::vector<bool>> climb() {
     std::vector<std::uint32_t> open = testable_;
     std::mt19937_64 random(options_.seed);
@@ -205,7 +221,8 @@ class CombinationalGenerator {
     std::size_t next_start = 0;
     while (!open.empty() && blocks_left > 0) {
       Patterns block(n_.inputs.size());
-      for (std::size_t l = 0; l < kLanes / 2 && !starts.empty(); ++l) block.add(starts[next_start++ % starts.size()]);
+      for (std::size_t l = 0; l < kLanes / 2 && !starts.empty(); ++l)
+        block.add(starts[next_start++ % starts.size()]);
       block.add_random(kLanes - block.count(), random());
       auto [best, worth] = heaviest(block, open);
       for (std::size_t stale = 0; stale < kStaleRoundsMax && blocks_left > 0; --blocks_left) {
@@ -222,7 +239,9 @@ class CombinationalGenerator {
       patterns.push_back(best);
       std::vector<std::uint8_t> gone(faults_.size(), 0);
       for (const std::uint32_t f : shown_by(best, open)) gone[f] = 1;
-      open.erase(std::remove_if(open.begin(), open.end(), [&](std::uint32_t f) { return gone[f] != 0; }), open.end());
+      open.erase(
+          std::remove_if(open.begin(), open.end(), [&](std::uint32_t f) { return gone[f] != 0; }),
+          open.end());
     }
     patterns.insert(patterns.end(), pool_.begin(), pool_.end());
     return patterns;
@@ -238,7 +257,8 @@ class CombinationalGenerator {
   }
 
   // The pattern of a block that shows the most weight of the open faults, and that weight.
-  std::pair<std::vector<bool>, std::uint64_t> heaviest(const Patterns& block, const std::vector<std::uint32_t>& open) {
+  std::pair<std::vector<bool>, std::uint64_t> heaviest(const Patterns& block,
+                                                       const std::vector<std::uint32_t>& open) {
     simulator_.load(block.block(0));
     simulator_.detect(faults_, open, seen_);
     std::array<Word, kCounterBits> counter;  // one binary number a lane, bit by bit
@@ -246,7 +266,10 @@ class CombinationalGenerator {
     for (std::size_t i = 0; i < open.size(); ++i) {
       const std::uint32_t times = times_[open[i]];
       Word carry = seen_[i];
-      for (std::size_t k = times <= 4 ? 5 : times <= 32 ? 2 : 0; k < kCounterBits && any(carry); ++k) {
+      for (std::size_t k = times <= 4    ? 5
+                           : times <= 32 ? 2
+                                         : 0;
+           k < kCounterBits && any(carry); ++k) {
         const Word both = counter[k] & carry;
         counter[k] ^= carry;
         carry = both;
@@ -256,7 +279,8 @@ class CombinationalGenerator {
     std::uint64_t most = 0;
     for (std::size_t l = 0; l < block.count(); ++l) {
       std::uint64_t sum = 0;
-      for (std::size_t k = 0; k < kCounterBits; ++k) sum |= (test(counter[k], l) ? std::uint64_t{1} : 0) << k;
+      for (std::size_t k = 0; k < kCounterBits; ++k)
+        sum |= (test(counter[k], l) ? std::uint64_t{1} : 0) << k;
       if (sum > most) {
         most = sum;
         lane = l;
@@ -265,11 +289,12 @@ class CombinationalGenerator {
     return {block.pattern(lane), most};
   }
 
-  // One pattern after the other, each asked to show as many of the open faults as it can, the hardest
-  // (least often shown by random patterns) first.
+  // One pattern after the other, each asked to show as many of the open faults as it can, the
+  // hardest (least often shown by random patterns) first.
   std::vector<std::vector<bool>> pack() {
     std::vector<std::uint32_t> open = testable_;
-    std::stable_sort(open.begin(), open.end(), [&](std::uint32_t a, std::uint32_t b) { return times_[a] < times_[b]; });
+    std::stable_sort(open.begin(), open.end(),
+                     [&](std::uint32_t a, std::uint32_t b) { return times_[a] < times_[b]; });
     TestPacker packer(n_);
     std::vector<std::vector<bool>> patterns;
     while (!open.empty()) {
@@ -282,7 +307,8 @@ class CombinationalGenerator {
         if (hit[f] == 0) {
           if (refused > patience) continue;
           std::vector<bool> inputs;
-          if (!packer.pack(wanted, faults_[f], wanted.empty() ? 1'000'000 : kPackingConflicts, inputs)) {
+          if (!packer.pack(wanted, faults_[f], wanted.empty() ? 1'000'000 : kPackingConflicts,
+                           inputs)) {
             ++refused;
             continue;
           }
@@ -297,7 +323,9 @@ class CombinationalGenerator {
       const std::vector<std::uint32_t> done = shown_by(pattern, open);
       std::vector<std::uint8_t> gone(faults_.size(), 0);
       for (const std::uint32_t f : done) gone[f] = 1;
-      open.erase(std::remove_if(open.begin(), open.end(), [&](std::uint32_t f) { return gone[f] != 0; }), open.end());
+      open.erase(
+          std::remove_if(open.begin(), open.end(), [&](std::uint32_t f) { return gone[f] != 0; }),
+          open.end());
     }
     return patterns;
   }
@@ -315,8 +343,10 @@ class CombinationalGenerator {
 
 }  // namespace
 
-std::vector<std::vector<bool>> generate_patterns(const Netlist& netlist, const FaultList& list, const GenerateOptions& options,
-                                                 std::vector<std::uint8_t>& untestable, std::vector<std::uint8_t>& gave_up) {
+std::vector<std::vector<bool>> generate_patterns(const Netlist& netlist, const FaultList& list,
+                                                 const GenerateOptions& options,
+                                                 std::vector<std::uint8_t>& untestable,
+                                                 std::vector<std::uint8_t>& gave_up) {
   return CombinationalGenerator(netlist, list.representatives, options).run(untestable, gave_up);
 }
 
@@ -334,7 +364,8 @@ std::size_t relay_operations(const Netlist& netlist, const std::vector<SequenceS
 
 namespace {
 
-// A path through points of the hypercube with a fixed start, shortened by reversals and moves of runs.
+// A path through points of the hypercube with a fixed start, shortened by reversals and moves of
+// runs.
 class Tour {
  public:
   Tour(const std::vector<std::vector<bool>>& patterns, const std::vector<bool>& rest) {
@@ -365,11 +396,14 @@ class Tour {
 
   int distance(std::size_t a, std::size_t b) const {
     int sum = 0;
-    for (std::size_t w = 0; w < points_[a].size(); ++w) sum += __builtin_popcountll(points_[a][w] ^ points_[b][w]);
+    for (std::size_t w = 0; w < points_[a].size(); ++w)
+      sum += __builtin_popcountll(points_[a][w] ^ points_[b][w]);
     return sum;
   }
   // Cost of the edge from position k to k + 1; the end is open.
-  int edge(std::size_t a, std::size_t k) const { return k >= path_.size() ? 0 : distance(a, path_[k]); }
+  int edge(std::size_t a, std::size_t k) const {
+    return k >= path_.size() ? 0 : distance(a, path_[k]);
+  }
 
   void nearest_neighbour() {
     std::vector<std::size_t> left(points_.size() - 1);
@@ -398,7 +432,8 @@ class Tour {
         const int now = distance(path_[i - 1], path_[i]) + edge(path_[j], j + 1);
         const int then = distance(path_[i - 1], path_[j]) + edge(path_[i], j + 1);
         if (then >= now) continue;
-        std::reverse(path_.begin() + static_cast<std::ptrdiff_t>(i), path_.begin() + static_cast<std::ptrdiff_t>(j + 1));
+        std::reverse(path_.begin() + static_cast<std::ptrdiff_t>(i),
+                     path_.begin() + static_cast<std::ptrdiff_t>(j + 1));
         better = true;
       }
     return better;
@@ -413,16 +448,19 @@ class Tour {
 
   bool move_run(std::size_t i, std::size_t run) {
     const std::size_t first = path_[i], last = path_[i + run - 1], before = path_[i - 1];
-    const int saved = distance(before, first) + edge(last, i + run) - (i + run < path_.size() ? distance(before, path_[i + run]) : 0);
+    const int saved = distance(before, first) + edge(last, i + run) -
+                      (i + run < path_.size() ? distance(before, path_[i + run]) : 0);
     for (std::size_t k = 0; k < path_.size(); ++k) {
       if (k + 1 >= i && k < i + run) continue;  // the gap it stands in, and inside itself
       const int opened = edge(path_[k], k + 1);
       const int forward = distance(path_[k], first) + edge(last, k + 1) - opened;
       const int backward = distance(path_[k], last) + edge(first, k + 1) - opened;
       if (std::min(forward, backward) >= saved) continue;
-      std::vector<std::size_t> moved(path_.begin() + static_cast<std::ptrdiff_t>(i), path_.begin() + static_cast<std::ptrdiff_t>(i + run));
+      std::vector<std::size_t> moved(path_.begin() + static_cast<std::ptrdiff_t>(i),
+                                     path_.begin() + static_cast<std::ptrdiff_t>(i + run));
       if (backward < forward) std::reverse(moved.begin(), moved.end());
-      path_.erase(path_.begin() + static_cast<std::ptrdiff_t>(i), path_.begin() + static_cast<std::ptrdiff_t>(i + run));
+      path_.erase(path_.begin() + static_cast<std::ptrdiff_t>(i),
+                  path_.begin() + static_cast<std::ptrdiff_t>(i + run));
       const std::size_t to = k < i ? k + 1 : k + 1 - run;
       path_.insert(path_.begin() + static_cast<std::ptrdiff_t>(to), moved.begin(), moved.end());
       return true;
@@ -437,8 +475,10 @@ class Tour {
 constexpr std::size_t kGrayWidthMax = 20;
 
 // The patterns as numbers if they are exactly all of their width.
-bool is_exhaustive(const std::vector<std::vector<bool>>& patterns, std::size_t width, std::vector<std::size_t>& place) {
-  if (width == 0 || width > kGrayWidthMax || patterns.size() != std::size_t{1} << width) return false;
+bool is_exhaustive(const std::vector<std::vector<bool>>& patterns, std::size_t width,
+                   std::vector<std::size_t>& place) {
+  if (width == 0 || width > kGrayWidthMax || patterns.size() != std::size_t{1} << width)
+    return false;
   place.assign(patterns.size(), patterns.size());
   for (std::size_t k = 0; k < patterns.size(); ++k) {
     std::size_t number = 0;
@@ -451,7 +491,8 @@ bool is_exhaustive(const std::vector<std::vector<bool>>& patterns, std::size_t w
 
 }  // namespace
 
-std::vector<std::size_t> quiet_order(const std::vector<std::vector<bool>>& patterns, const std::vector<bool>& rest) {
+std::vector<std::size_t> quiet_order(const std::vector<std::vector<bool>>& patterns,
+                                     const std::vector<bool>& rest) {
   std::vector<std::size_t> place, order;
   if (is_exhaustive(patterns, rest.size(), place)) {
     std::size_t start = 0;
@@ -468,11 +509,13 @@ Generated generate_combinational(const Netlist& n, const GenerateOptions& option
   Generated g;
   const FaultList list = stuck_at_faults(n);
   std::vector<std::uint8_t> untestable, gave_up;
-  const std::vector<std::vector<bool>> patterns = generate_patterns(n, list, options, untestable, gave_up);
+  const std::vector<std::vector<bool>> patterns =
+      generate_patterns(n, list, options, untestable, gave_up);
   std::vector<bool> level;
   for (const Netlist::Terminal& t : n.inputs) level.push_back(t.rest == Bit::one);
   std::vector<bool> known;
-  for (const Netlist::Terminal& t : n.inputs) known.push_back(t.rest == Bit::zero || t.rest == Bit::one);
+  for (const Netlist::Terminal& t : n.inputs)
+    known.push_back(t.rest == Bit::zero || t.rest == Bit::one);
   for (const std::size_t k : quiet_order(patterns, level)) {
     SequenceStep step;
     for (std::uint32_t i = 0; i < level.size(); ++i) {
@@ -494,7 +537,8 @@ Generated generate_combinational(const Netlist& n, const GenerateOptions& option
 
 Result<Generated> generate(const Netlist& netlist, const GenerateOptions& options) {
   if (netlist.inputs.empty() || netlist.outputs.empty())
-    return input_error({}, "the circuit has no line to set or none to look at", "give the board input and output lines");
+    return input_error({}, "the circuit has no line to set or none to look at",
+                       "give the board input and output lines");
   Generated g;
   if (netlist.combinational()) {
     g = generate_combinational(netlist, options);

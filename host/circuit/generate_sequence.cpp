@@ -12,16 +12,16 @@ namespace {
 
 using files::Bit;
 
-constexpr std::size_t kCandidatesMax = 40;     // steps considered at a time
+constexpr std::size_t kCandidatesMax = 40;  // steps considered at a time
 constexpr std::size_t kCandidatesMin = 8;
-constexpr std::size_t kBarrenStepsMax = 14;    // chosen steps in a row that show no new fault
+constexpr std::size_t kBarrenStepsMax = 14;  // chosen steps in a row that show no new fault
 constexpr std::size_t kStepsMax = 4000;
-constexpr std::size_t kWalkStepsMax = 64;      // length of one random walk
-constexpr std::size_t kWalksMax = 200;         // faults walked for, in all
-constexpr std::size_t kFramesMax = 10;         // longest continuation looked for by satisfiability
+constexpr std::size_t kWalkStepsMax = 64;  // length of one random walk
+constexpr std::size_t kWalksMax = 200;     // faults walked for, in all
+constexpr std::size_t kFramesMax = 10;     // longest continuation looked for by satisfiability
 constexpr int kFrameConflicts = 20'000;
-constexpr double kSearchWork = 4e8;            // node visits for the search, at effort 1
-constexpr double kTrimWork = 4e8;              // node visits for taking out, at effort 1
+constexpr double kSearchWork = 4e8;  // node visits for the search, at effort 1
+constexpr double kTrimWork = 4e8;    // node visits for taking out, at effort 1
 
 // A step as the search sees it: the level of every input, then at most one clock.
 struct Move {
@@ -42,9 +42,10 @@ std::vector<std::uint8_t> shared_inputs(const Netlist& n) {
   return shared;
 }
 
-// Relays of one step move in any order: a step that drives or lets go a shared line must change nothing
-// else, or the fixture and a gate could meet on it for a moment.
-bool mixes(const std::vector<std::uint8_t>& shared, const std::vector<Bit>& before, const std::vector<Bit>& after) {
+// Relays of one step move in any order: a step that drives or lets go a shared line must change
+// nothing else, or the fixture and a gate could meet on it for a moment.
+bool mixes(const std::vector<std::uint8_t>& shared, const std::vector<Bit>& before,
+           const std::vector<Bit>& after) {
   bool shared_moved = false, other_moved = false;
   for (std::size_t i = 0; i < before.size(); ++i)
     if (before[i] != after[i]) (shared[i] != 0 ? shared_moved : other_moved) = true;
@@ -52,7 +53,8 @@ bool mixes(const std::vector<std::uint8_t>& shared, const std::vector<Bit>& befo
 }
 
 // Undoes one kind of change of a step that mixes them.
-void unmix(const std::vector<std::uint8_t>& shared, const std::vector<Bit>& before, std::vector<Bit>& after, bool keep_shared) {
+void unmix(const std::vector<std::uint8_t>& shared, const std::vector<Bit>& before,
+           std::vector<Bit>& after, bool keep_shared) {
   if (!mixes(shared, before, after)) return;
   for (std::size_t i = 0; i < before.size(); ++i)
     if ((shared[i] != 0) != keep_shared) after[i] = before[i];
@@ -77,9 +79,14 @@ std::vector<SequenceStep> as_steps(const Netlist& n, const std::vector<Move>& mo
 class SequenceSearch {
  public:
   SequenceSearch(const Netlist& n, const std::vector<Fault>& faults, const GenerateOptions& options)
-      : n_(n), faults_(faults), random_(options.seed), shown_(faults.size(), 0), now_(rest_levels(n)),
+      : n_(n),
+        faults_(faults),
+        random_(options.seed),
+        shown_(faults.size(), 0),
+        now_(rest_levels(n)),
         work_left_(kSearchWork * std::max(0.05, options.effort)) {
-    for (std::uint32_t i = 0; i < n.inputs.size(); ++i) (n.inputs[i].clock ? clocks_ : levels_).push_back(i);
+    for (std::uint32_t i = 0; i < n.inputs.size(); ++i)
+      (n.inputs[i].clock ? clocks_ : levels_).push_back(i);
     for (std::uint32_t o = 0; o < n.outputs.size(); ++o) {
       output_input_.push_back(-1);
       for (std::uint32_t i = 0; i < n.inputs.size(); ++i)
@@ -151,7 +158,9 @@ class SequenceSearch {
   Word differing(const Machines& m, const std::vector<Bit>& level) const {
     Word seen = no_lanes();
     for (std::uint32_t o = 0; o < n_.outputs.size(); ++o) {
-      if (output_input_[o] >= 0 && level[static_cast<std::size_t>(output_input_[o])] != Bit::undriven) continue;
+      if (output_input_[o] >= 0 &&
+          level[static_cast<std::size_t>(output_input_[o])] != Bit::undriven)
+        continue;
       seen |= contradicts(m.shown(o), m.read_output(o, 0), n_.outputs[o].high);
     }
     return seen;
@@ -163,7 +172,9 @@ class SequenceSearch {
       if (can_release_[i] == 0 || level[i] == Bit::undriven) continue;
       const NodeId raw = n_.inputs[i].raw;
       for (std::uint32_t k = n_.fanin_begin[raw]; k < n_.fanin_begin[raw + 1]; ++k)
-        if (n_.fanin[k] != n_.inputs[i].node && m.read(n_.fanin[k], 0) != Bit::undriven && n_.op[raw] == Op::bus_tri) return true;
+        if (n_.fanin[k] != n_.inputs[i].node && m.read(n_.fanin[k], 0) != Bit::undriven &&
+            n_.op[raw] == Op::bus_tri)
+          return true;
     }
     return false;
   }
@@ -175,24 +186,30 @@ class SequenceSearch {
 
   std::vector<Move> candidates() {
     const double step_cost = 8.0 * static_cast<double>(n_.size() * batches_.size());
-    const std::size_t count = std::clamp(static_cast<std::size_t>(2e7 / step_cost), kCandidatesMin, kCandidatesMax);
+    const std::size_t count =
+        std::clamp(static_cast<std::size_t>(2e7 / step_cost), kCandidatesMin, kCandidatesMax);
     std::vector<Move> list;
     for (const std::uint32_t c : clocks_) list.push_back({now_, static_cast<int>(c)});
     while (list.size() < count + clocks_.size()) {
       Move m{now_, -1};
-      if (!clocks_.empty() && random_() % 4 != 0) m.clock = static_cast<int>(clocks_[random_() % clocks_.size()]);
+      if (!clocks_.empty() && random_() % 4 != 0)
+        m.clock = static_cast<int>(clocks_[random_() % clocks_.size()]);
       if (levels_.empty()) {
-        if (m.clock >= 0) list.push_back(m);
-        else break;
+        if (m.clock >= 0)
+          list.push_back(m);
+        else
+          break;
         continue;
       }
       // Mostly few changes (quiet), sometimes all new.
       const std::size_t flips = random_() % 3 == 0 ? levels_.size() : 1 + random_() % 2;
       for (std::size_t k = 0; k < flips; ++k) {
-        const std::size_t i = flips == levels_.size() ? levels_[k] : levels_[random_() % levels_.size()];
+        const std::size_t i =
+            flips == levels_.size() ? levels_[k] : levels_[random_() % levels_.size()];
         const Bit old = m.level[i];
         m.level[i] = random_level(i);
-        if (flips != levels_.size() && m.level[i] == old) m.level[i] = old == Bit::one ? Bit::zero : Bit::one;
+        if (flips != levels_.size() && m.level[i] == old)
+          m.level[i] = old == Bit::one ? Bit::zero : Bit::one;
       }
       unmix(can_release_, now_, m.level, random_() % 2 != 0);
       list.push_back(m);
@@ -201,9 +218,10 @@ class SequenceSearch {
   }
 
   struct Score {
-    std::size_t shown = 0;     // faults shown for the first time
-    std::size_t prepared = 0;  // faulty states that differ for certain, good states that became known
-    std::size_t changes = 0;   // relay operations
+    std::size_t shown = 0;  // faults shown for the first time
+    std::size_t prepared =
+        0;  // faulty states that differ for certain, good states that became known
+    std::size_t changes = 0;  // relay operations
     bool better_than(const Score& o) const {
       if (shown != o.shown) return shown > o.shown;
       if (prepared != o.prepared) return prepared > o.prepared;
@@ -219,14 +237,16 @@ class SequenceSearch {
       if (lo == hi) continue;
       sum += 20;
       const Word other = (lo ? v.hi & ~v.lo : v.lo & ~v.hi) & open;
-      for (std::size_t k = 0; k < kLanes / 64; ++k) sum += static_cast<std::size_t>(__builtin_popcountll(other[k]));
+      for (std::size_t k = 0; k < kLanes / 64; ++k)
+        sum += static_cast<std::size_t>(__builtin_popcountll(other[k]));
     }
     return sum;
   }
 
   static std::size_t count(const Word& w) {
     std::size_t sum = 0;
-    for (std::size_t k = 0; k < kLanes / 64; ++k) sum += static_cast<std::size_t>(__builtin_popcountll(w[k]));
+    for (std::size_t k = 0; k < kLanes / 64; ++k)
+      sum += static_cast<std::size_t>(__builtin_popcountll(w[k]));
     return sum;
   }
 
@@ -264,7 +284,8 @@ class SequenceSearch {
       for (const Move& move : candidates()) {
         Score score;
         bool legal = true;
-        for (std::size_t i = 0; i < levels_.size(); ++i) score.changes += move.level[levels_[i]] != now_[levels_[i]] ? 1 : 0;
+        for (std::size_t i = 0; i < levels_.size(); ++i)
+          score.changes += move.level[levels_[i]] != now_[levels_[i]] ? 1 : 0;
         for (std::size_t k = 0; k < batches_.size() && legal; ++k) {
           Machines& m = *batches_[k].machines;
           std::vector<Bit> level = now_;
@@ -334,7 +355,8 @@ class SequenceSearch {
     }
     for (std::size_t frames = 1; frames <= kFramesMax && work_left_ > 0; ++frames) {
       work_left_ -= 400.0 * static_cast<double>(n_.size() * frames);
-      const auto patterns = find_frames(n_, *frame_clock_, faults_[fault], good, bad, frames, kFrameConflicts);
+      const auto patterns =
+          find_frames(n_, *frame_clock_, faults_[fault], good, bad, frames, kFrameConflicts);
       if (!patterns) continue;
       for (const std::vector<bool>& pattern : *patterns) {
         Move move{now_, static_cast<int>(frame_clock_->input)};
@@ -391,7 +413,8 @@ class SequenceSearch {
         good.pulse(c, 1, pulse[c]);
         bad.pulse(c, 1, pulse[c]);
       }
-      work_left_ -= 5.0 * static_cast<double>(n_.size()) * (1.0 + 2.0 * static_cast<double>(clocks_.size()));
+      work_left_ -=
+          5.0 * static_cast<double>(n_.size()) * (1.0 + 2.0 * static_cast<double>(clocks_.size()));
       legal &= ~contending(good);
       const Word seen = differing_lanes(good, bad, at) & legal;
       if (!any(seen)) continue;
@@ -426,7 +449,8 @@ class SequenceSearch {
     for (std::size_t l = 0; l < lanes; ++l) {
       bad.inject(l, faults_[fault]);
       if (!all) bad.wake(unknown[l / 2], l % 2 != 0, one_lane(l));
-      for (std::size_t i = 0; all && i < unknown.size(); ++i) bad.wake(unknown[i], ((l >> i) & 1u) != 0, one_lane(l));
+      for (std::size_t i = 0; all && i < unknown.size(); ++i)
+        bad.wake(unknown[i], ((l >> i) & 1u) != 0, one_lane(l));
     }
     bad.settle();
     Word open = no_lanes();
@@ -454,7 +478,8 @@ class SequenceSearch {
         std::vector<Bit> a = now_, b = now_;
         apply(good, a, move);
         apply(bad, b, move);
-        const std::size_t gain = 1 + count(contradicted(good, bad, move.level) & open) * 16 + random_() % 4;
+        const std::size_t gain =
+            1 + count(contradicted(good, bad, move.level) & open) * 16 + random_() % 4;
         if (!contends(good, move.level) && gain > most) {
           most = gain;
           chosen = move;
@@ -479,10 +504,13 @@ class SequenceSearch {
   }
 
   // Lanes of `bad` that contradict the good machine (its lane 0).
-  Word contradicted(const Machines& good, const Machines& bad, const std::vector<Bit>& level) const {
+  Word contradicted(const Machines& good, const Machines& bad,
+                    const std::vector<Bit>& level) const {
     Word seen = no_lanes();
     for (std::uint32_t o = 0; o < n_.outputs.size(); ++o) {
-      if (output_input_[o] >= 0 && level[static_cast<std::size_t>(output_input_[o])] != Bit::undriven) continue;
+      if (output_input_[o] >= 0 &&
+          level[static_cast<std::size_t>(output_input_[o])] != Bit::undriven)
+        continue;
       seen |= contradicts(bad.shown(o), good.read_output(o, 0), n_.outputs[o].high);
     }
     return seen;
@@ -497,24 +525,28 @@ class SequenceSearch {
       const Planes& given = m.at(n_.inputs[i].node);
       for (std::uint32_t k = n_.fanin_begin[raw]; k < n_.fanin_begin[raw + 1]; ++k) {
         const Planes& driver = m.at(n_.fanin[k]);
-        if (n_.fanin[k] != n_.inputs[i].node && n_.op[raw] == Op::bus_tri) w |= (given.lo | given.hi) & (driver.lo | driver.hi);
+        if (n_.fanin[k] != n_.inputs[i].node && n_.op[raw] == Op::bus_tri)
+          w |= (given.lo | given.hi) & (driver.lo | driver.hi);
       }
     }
     return w;
   }
 
-  Word differing_lanes(const Machines& good, const Machines& bad, const std::vector<std::vector<Bit>>& level) const {
+  Word differing_lanes(const Machines& good, const Machines& bad,
+                       const std::vector<std::vector<Bit>>& level) const {
     Word seen = no_lanes();
     for (std::uint32_t o = 0; o < n_.outputs.size(); ++o) {
       Word judged = all_lanes();
       if (output_input_[o] >= 0) {
         judged = no_lanes();
         for (std::size_t l = 0; l < kLanes; ++l)
-          if (level[l][static_cast<std::size_t>(output_input_[o])] == Bit::undriven) judged |= one_lane(l);
+          if (level[l][static_cast<std::size_t>(output_input_[o])] == Bit::undriven)
+            judged |= one_lane(l);
       }
       const Planes g = good.shown(o), b = bad.shown(o);
       const Word zero = g.lo & ~g.hi, one = g.hi & ~g.lo, off = ~(g.lo | g.hi);
-      for (const auto& [lanes, bit] : {std::pair{zero, Bit::zero}, std::pair{one, Bit::one}, std::pair{off, Bit::undriven}})
+      for (const auto& [lanes, bit] :
+           {std::pair{zero, Bit::zero}, std::pair{one, Bit::one}, std::pair{off, Bit::undriven}})
         if (any(lanes)) seen |= judged & lanes & contradicts(b, bit, n_.outputs[o].high);
     }
     return seen;
@@ -536,9 +568,9 @@ class SequenceSearch {
   std::vector<Bit> now_;
   double work_left_;
   std::vector<std::uint32_t> clocks_, levels_;
-  std::vector<int> output_input_;           // a bidirectional output's input terminal, or -1
+  std::vector<int> output_input_;  // a bidirectional output's input terminal, or -1
   std::optional<FrameClock> frame_clock_;
-  std::vector<std::uint8_t> can_release_;   // inputs on shared nets
+  std::vector<std::uint8_t> can_release_;  // inputs on shared nets
   std::vector<Batch> batches_;
   std::size_t open_at_rebuild_ = 0;
   std::vector<Move> moves_;
@@ -549,7 +581,8 @@ class SequenceSearch {
 // Takes out steps, then changes of inputs, as long as every fault is still shown.
 class Trimmer {
  public:
-  Trimmer(const Netlist& n, const std::vector<Fault>& faults, double effort) : n_(n), work_left_(kTrimWork * effort) {
+  Trimmer(const Netlist& n, const std::vector<Fault>& faults, double effort)
+      : n_(n), work_left_(kTrimWork * effort) {
     for (std::size_t i = 0; i < n.inputs.size(); ++i)
       if (!n.inputs[i].clock) levels_.push_back(i);
     wanted_ = faults;
@@ -561,7 +594,8 @@ class Trimmer {
     for (std::size_t i = 0; i < first.size(); ++i)
       if (first[i] >= 0) shown.push_back(wanted_[i]);
     wanted_ = shown;
-    for (std::size_t run = std::max<std::size_t>(1, moves.size() / 4); run > 0; run /= 2) remove_runs(moves, run);
+    for (std::size_t run = std::max<std::size_t>(1, moves.size() / 4); run > 0; run /= 2)
+      remove_runs(moves, run);
     quieten(moves);
     remove_runs(moves, 1);
     return moves;
@@ -569,7 +603,8 @@ class Trimmer {
 
  private:
   bool good_enough(const std::vector<Move>& moves) {
-    work_left_ -= 20.0 * static_cast<double>(n_.size() * moves.size()) * (1.0 + static_cast<double>(wanted_.size()) / kLanes);
+    work_left_ -= 20.0 * static_cast<double>(n_.size() * moves.size()) *
+                  (1.0 + static_cast<double>(wanted_.size()) / kLanes);
     const std::vector<SequenceStep> steps = as_steps(n_, moves);
     if (!legal(moves)) return false;
     const std::vector<std::int64_t> first = sequence_detections(n_, wanted_, steps);
@@ -592,7 +627,8 @@ class Trimmer {
     for (const SequenceStep& step : as_steps(n_, moves)) {
       apply_step(m, step);
       for (const Netlist::Terminal& t : n_.inputs) {
-        if (t.raw == t.node || n_.op[t.raw] != Op::bus_tri || m.read(t.node, 0) == Bit::undriven) continue;
+        if (t.raw == t.node || n_.op[t.raw] != Op::bus_tri || m.read(t.node, 0) == Bit::undriven)
+          continue;
         for (std::uint32_t k = n_.fanin_begin[t.raw]; k < n_.fanin_begin[t.raw + 1]; ++k)
           if (n_.fanin[k] != t.node && m.read(n_.fanin[k], 0) != Bit::undriven) return false;
       }
@@ -601,8 +637,10 @@ class Trimmer {
   }
 
   void remove_runs(std::vector<Move>& moves, std::size_t run) {
-    for (std::size_t end = moves.size(); end >= run && end > 0 && work_left_ > 0; end -= std::min(end, run)) {
-      std::vector<Move> fewer(moves.begin(), moves.begin() + static_cast<std::ptrdiff_t>(end - run));
+    for (std::size_t end = moves.size(); end >= run && end > 0 && work_left_ > 0;
+         end -= std::min(end, run)) {
+      std::vector<Move> fewer(moves.begin(),
+                              moves.begin() + static_cast<std::ptrdiff_t>(end - run));
       fewer.insert(fewer.end(), moves.begin() + static_cast<std::ptrdiff_t>(end), moves.end());
       if (good_enough(fewer)) moves = fewer;
     }
@@ -617,7 +655,8 @@ class Trimmer {
         const Bit now = moves[s].level[i];
         if (now == before || work_left_ <= 0) continue;
         std::vector<Move> calmer = moves;
-        for (std::size_t k = s; k < calmer.size() && calmer[k].level[i] == now; ++k) calmer[k].level[i] = before;
+        for (std::size_t k = s; k < calmer.size() && calmer[k].level[i] == now; ++k)
+          calmer[k].level[i] = before;
         if (good_enough(calmer)) moves = calmer;
       }
   }
@@ -630,7 +669,9 @@ class Trimmer {
 
 }  // namespace
 
-std::vector<SequenceStep> generate_sequence(const Netlist& netlist, const std::vector<Fault>& faults, const GenerateOptions& options) {
+std::vector<SequenceStep> generate_sequence(const Netlist& netlist,
+                                            const std::vector<Fault>& faults,
+                                            const GenerateOptions& options) {
   constexpr std::uint64_t kTries = 3;
   std::vector<SequenceStep> best;
   std::size_t best_shown = 0, best_relays = 0;
@@ -642,9 +683,12 @@ std::vector<SequenceStep> generate_sequence(const Netlist& netlist, const std::v
     if (options.effort > 0.0) moves = Trimmer(netlist, faults, mine.effort).run(std::move(moves));
     std::vector<SequenceStep> steps = as_steps(netlist, moves);
     const std::vector<std::int64_t> first = sequence_detections(netlist, faults, steps);
-    const std::size_t shown = first.size() - static_cast<std::size_t>(std::count(first.begin(), first.end(), -1));
+    const std::size_t shown =
+        first.size() - static_cast<std::size_t>(std::count(first.begin(), first.end(), -1));
     const std::size_t relays = relay_operations(netlist, steps);
-    if (shown > best_shown || (shown == best_shown && (steps.size() < best.size() || (steps.size() == best.size() && relays < best_relays)))) {
+    if (shown > best_shown ||
+        (shown == best_shown &&
+         (steps.size() < best.size() || (steps.size() == best.size() && relays < best_relays)))) {
       best = std::move(steps);
       best_shown = shown;
       best_relays = relays;

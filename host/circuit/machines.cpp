@@ -7,8 +7,12 @@ namespace {
 
 using files::Bit;
 
-inline Planes merge(const Planes& x, const Planes& y) { return {x.lo | y.lo, x.hi | y.hi}; }
-inline bool same(const Planes& x, const Planes& y) { return !any((x.lo ^ y.lo) | (x.hi ^ y.hi)); }
+inline Planes merge(const Planes& x, const Planes& y) {
+  return {x.lo | y.lo, x.hi | y.hi};
+}
+inline bool same(const Planes& x, const Planes& y) {
+  return !any((x.lo ^ y.lo) | (x.hi ^ y.hi));
+}
 // Takes y in the lanes of `where`, x elsewhere.
 inline Planes choose(const Word& where, const Planes& y, const Planes& x) {
   return {(y.lo & where) | (x.lo & ~where), (y.hi & where) | (x.hi & ~where)};
@@ -16,10 +20,14 @@ inline Planes choose(const Word& where, const Planes& y, const Planes& x) {
 
 Planes constant(Bit bit) {
   switch (bit) {
-    case Bit::zero: return {all_lanes(), no_lanes()};
-    case Bit::one: return {no_lanes(), all_lanes()};
-    case Bit::undriven: return {no_lanes(), no_lanes()};
-    case Bit::any: break;
+    case Bit::zero:
+      return {all_lanes(), no_lanes()};
+    case Bit::one:
+      return {no_lanes(), all_lanes()};
+    case Bit::undriven:
+      return {no_lanes(), no_lanes()};
+    case Bit::any:
+      break;
   }
   return {all_lanes(), all_lanes()};
 }
@@ -46,7 +54,8 @@ void Machines::power_up() {
   injections_.clear();
   pairs_ = slow_ = started_ = false;
   const Planes unknown = constant(Bit::any);
-  for (auto* list : {&value_, &state_, &clock_, &a_, &b_, &set_, &clear_}) std::fill(list->begin(), list->end(), unknown);
+  for (auto* list : {&value_, &state_, &clock_, &a_, &b_, &set_, &clear_})
+    std::fill(list->begin(), list->end(), unknown);
   source_.assign(input_.size() + state_.size(), unknown);
   for (std::size_t i = 0; i < input_.size(); ++i) input_[i] = constant(netlist_.inputs[i].rest);
 }
@@ -69,13 +78,29 @@ void Machines::inject(std::size_t lane, const Fault& fault) {
     pairs_ = true;
   };
   switch (fault.kind) {
-    case FaultKind::stuck_zero: injection(fault.at).zero |= bit; break;
-    case FaultKind::stuck_one: injection(fault.at).one |= bit; break;
-    case FaultKind::inverted: injection(fault.at).invert |= bit; break;
-    case FaultKind::open: injection(fault.at).unknown |= bit; break;
-    case FaultKind::slow_rise: injection(fault.at).slow_rise |= bit; slow_ = true; break;
-    case FaultKind::slow_fall: injection(fault.at).slow_fall |= bit; slow_ = true; break;
-    case FaultKind::dominated: pair(fault.at, fault.other); break;
+    case FaultKind::stuck_zero:
+      injection(fault.at).zero |= bit;
+      break;
+    case FaultKind::stuck_one:
+      injection(fault.at).one |= bit;
+      break;
+    case FaultKind::inverted:
+      injection(fault.at).invert |= bit;
+      break;
+    case FaultKind::open:
+      injection(fault.at).unknown |= bit;
+      break;
+    case FaultKind::slow_rise:
+      injection(fault.at).slow_rise |= bit;
+      slow_ = true;
+      break;
+    case FaultKind::slow_fall:
+      injection(fault.at).slow_fall |= bit;
+      slow_ = true;
+      break;
+    case FaultKind::dominated:
+      pair(fault.at, fault.other);
+      break;
     case FaultKind::bridge_and:
     case FaultKind::bridge_or:
     case FaultKind::swapped:
@@ -117,11 +142,16 @@ Planes Machines::evaluate(NodeId node) const {
   Planes v{no_lanes(), no_lanes()};
   switch (op) {
     case Op::input:
-    case Op::state: return source_[static_cast<std::size_t>(source_of_[node])];
-    case Op::one: return constant(Bit::one);
-    case Op::unknown: return constant(Bit::any);
-    case Op::buf: return value_[*f];
-    case Op::inv: return {value_[*f].hi, value_[*f].lo};
+    case Op::state:
+      return source_[static_cast<std::size_t>(source_of_[node])];
+    case Op::one:
+      return constant(Bit::one);
+    case Op::unknown:
+      return constant(Bit::any);
+    case Op::buf:
+      return value_[*f];
+    case Op::inv:
+      return {value_[*f].hi, value_[*f].lo};
     case Op::conj:
     case Op::nand:
       v.hi = all_lanes();
@@ -174,7 +204,8 @@ Planes Machines::evaluate(NodeId node) const {
       const Word off = ~(value_[*f].lo | value_[*f].hi);
       return {value_[*f].lo | off, value_[*f].hi | off};
     }
-    case Op::table: return table(node);
+    case Op::table:
+      return table(node);
   }
   return constant(Bit::any);
 }
@@ -249,12 +280,16 @@ void Machines::sweep() {
 }
 
 // The state after a sure edge, or while a latch is open, from the pins a and b and the old state q.
-Planes Machines::next_state(const StateElement& s, const Planes& a, const Planes& b, const Planes& q) const {
+Planes Machines::next_state(const StateElement& s, const Planes& a, const Planes& b,
+                            const Planes& q) const {
   switch (s.kind) {
     case StateKind::d_edge:
-    case StateKind::d_latch: return a;
-    case StateKind::t_edge: return {(a.lo & q.lo) | (a.hi & q.hi), (a.lo & q.hi) | (a.hi & q.lo)};
-    case StateKind::jk_edge: return {(q.lo & a.lo) | (q.hi & b.hi), (q.lo & a.hi) | (q.hi & b.lo)};
+    case StateKind::d_latch:
+      return a;
+    case StateKind::t_edge:
+      return {(a.lo & q.lo) | (a.hi & q.hi), (a.lo & q.hi) | (a.hi & q.lo)};
+    case StateKind::jk_edge:
+      return {(q.lo & a.lo) | (q.hi & b.hi), (q.lo & a.hi) | (q.hi & b.lo)};
     case StateKind::sr_latch: {
       const Word held = a.lo & b.lo;
       return {b.hi | (held & q.lo), a.hi | (held & q.hi)};
@@ -292,7 +327,8 @@ bool Machines::update_states(bool widen, const Word& racing) {
         // Pins as they stood before the edge: what changes because of the clock arrives after it.
         // Inputs that the fixture changes together arrive in any order.
         const Planes late = next_state(s, a, b, q);
-        Planes taken = started_ ? overridden(set_[i], clear_[i], next_state(s, a_[i], b_[i], q)) : late;
+        Planes taken =
+            started_ ? overridden(set_[i], clear_[i], next_state(s, a_[i], b_[i], q)) : late;
         taken = choose(racing, merge(taken, late), taken);
         next = choose(sure, taken, choose(possible, merge(q, merge(taken, late)), q));
       }
@@ -362,7 +398,9 @@ Bit Machines::read_output(std::size_t output, std::size_t lane) const {
   return lo ? (hi ? Bit::any : Bit::zero) : hi ? Bit::one : Bit::undriven;
 }
 
-Machines::Snapshot Machines::save() const { return {value_, state_, clock_, a_, b_, set_, clear_, input_, source_}; }
+Machines::Snapshot Machines::save() const {
+  return {value_, state_, clock_, a_, b_, set_, clear_, input_, source_};
+}
 
 void Machines::restore(const Snapshot& from) {
   value_ = from.value;
@@ -379,8 +417,8 @@ void Machines::restore(const Snapshot& from) {
 
 void Machines::spread(Snapshot& snapshot, std::size_t lane) {
   const auto fill = [&](const Word& w) { return test(w, lane) ? all_lanes() : no_lanes(); };
-  for (auto* list : {&snapshot.value, &snapshot.state, &snapshot.clock, &snapshot.a, &snapshot.b, &snapshot.set,
-                     &snapshot.clear, &snapshot.input, &snapshot.source})
+  for (auto* list : {&snapshot.value, &snapshot.state, &snapshot.clock, &snapshot.a, &snapshot.b,
+                     &snapshot.set, &snapshot.clear, &snapshot.input, &snapshot.source})
     for (Planes& p : *list) p = {fill(p.lo), fill(p.hi)};
 }
 

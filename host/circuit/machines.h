@@ -1,12 +1,12 @@
 // Many copies of one circuit stepped side by side, three-valued, each with a fault of its own.
 //
 // 256 lanes, two planes a node: `lo` says "can be 0", `hi` "can be 1"; both is unknown, neither is
-// undriven (shared nets only). A lane is a machine: with a fault, or with inputs of its own, or both.
-// The values are those after everything has settled with zero delay. What the order of arrival could
-// decide (an edge that may or may not be one, both pins of an SR latch, a loop of gates whose inputs
-// change together) comes out unknown, never as a guess: loops by Eichelberger's ternary method
-// (E. B. Eichelberger, "Hazard detection in combinational and sequential switching circuits", IBM
-// J. Res. Dev. 9(2), 1965; from memory).
+// undriven (shared nets only). A lane is a machine: with a fault, or with inputs of its own, or
+// both. The values are those after everything has settled with zero delay. What the order of
+// arrival could decide (an edge that may or may not be one, both pins of an SR latch, a loop of
+// gates whose inputs change together) comes out unknown, never as a guess: loops by Eichelberger's
+// ternary method (E. B. Eichelberger, "Hazard detection in combinational and sequential switching
+// circuits", IBM J. Res. Dev. 9(2), 1965; from memory).
 #pragma once
 
 #include <cstdint>
@@ -24,15 +24,23 @@ struct Planes {
   Word lo, hi;
 };
 
-inline Word no_lanes() { return Word{0, 0, 0, 0}; }
-inline Word all_lanes() { return ~no_lanes(); }
+inline Word no_lanes() {
+  return Word{0, 0, 0, 0};
+}
+inline Word all_lanes() {
+  return ~no_lanes();
+}
 inline Word one_lane(std::size_t lane) {
   Word w = no_lanes();
   w[lane / 64] = std::uint64_t{1} << (lane % 64);
   return w;
 }
-inline bool any(const Word& w) { return (w[0] | w[1] | w[2] | w[3]) != 0; }
-inline bool test(const Word& w, std::size_t lane) { return ((w[lane / 64] >> (lane % 64)) & 1u) != 0; }
+inline bool any(const Word& w) {
+  return (w[0] | w[1] | w[2] | w[3]) != 0;
+}
+inline bool test(const Word& w, std::size_t lane) {
+  return ((w[lane / 64] >> (lane % 64)) & 1u) != 0;
+}
 
 class Machines {
  public:
@@ -97,14 +105,14 @@ class Machines {
   std::vector<Planes> value_;
   std::vector<std::int32_t> injection_at_;  // per node, -1 = none
   std::vector<Injection> injections_;
-  bool pairs_ = false;      // some lane has a fault of two nodes: values may depend on later nodes
-  std::vector<Planes> before_settle_;       // values at the last settled moment (slow faults)
+  bool pairs_ = false;  // some lane has a fault of two nodes: values may depend on later nodes
+  std::vector<Planes> before_settle_;  // values at the last settled moment (slow faults)
   bool slow_ = false;
-  std::vector<Planes> state_;               // per state element: what it holds
+  std::vector<Planes> state_;                        // per state element: what it holds
   std::vector<Planes> clock_, a_, b_, set_, clear_;  // per state element: pins at the last look
-  std::vector<Planes> input_;               // per input terminal
-  std::vector<Planes> source_;              // inputs, then states: the value last used
-  std::vector<std::int32_t> source_of_;     // per node: index into source_, -1 = computed
+  std::vector<Planes> input_;                        // per input terminal
+  std::vector<Planes> source_;                       // inputs, then states: the value last used
+  std::vector<std::int32_t> source_of_;              // per node: index into source_, -1 = computed
   bool started_ = false;
   std::size_t settlings_ = 0;
 };

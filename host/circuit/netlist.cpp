@@ -37,11 +37,12 @@ struct StateRule {
   std::size_t inputs_min, inputs_max;
   bool needs_clock, needs_enable;
 };
-constexpr std::array<StateRule, 5> kStateGates{{{"d-flip-flop", StateKind::d_edge, 1, 1, true, false},
-                                                {"t-flip-flop", StateKind::t_edge, 0, 1, true, false},
-                                                {"jk-flip-flop", StateKind::jk_edge, 2, 2, true, false},
-                                                {"d-latch", StateKind::d_latch, 1, 1, false, true},
-                                                {"sr-latch", StateKind::sr_latch, 2, 2, false, false}}};
+constexpr std::array<StateRule, 5> kStateGates{
+    {{"d-flip-flop", StateKind::d_edge, 1, 1, true, false},
+     {"t-flip-flop", StateKind::t_edge, 0, 1, true, false},
+     {"jk-flip-flop", StateKind::jk_edge, 2, 2, true, false},
+     {"d-latch", StateKind::d_latch, 1, 1, false, true},
+     {"sr-latch", StateKind::sr_latch, 2, 2, false, false}}};
 
 const GateRule* plain_rule(const std::string& type) {
   for (const GateRule& rule : kPlainGates)
@@ -86,7 +87,8 @@ class Builder {
     collect_nets();
     TH_TRY(check_drivers());
     if (nodes_estimated() > kMaxNodes)
-      return input_error(board_.path, fmt::format("the circuit is too large: more than {} wires", kMaxNodes));
+      return input_error(board_.path,
+                         fmt::format("the circuit is too large: more than {} wires", kMaxNodes));
     make_input_lines();
     for (std::size_t g = 0; g < board_.circuit.size(); ++g) make_gate_outputs(g);
     make_shared_nets();
@@ -112,7 +114,8 @@ class Builder {
 
   // Places are written here, not by host/files, so that the .bench reader can serve host/files.
   std::string at(const files::Mark& mark) const {
-    return mark.file.empty() ? board_.path : fmt::format("{}:{}:{}", mark.file, mark.line, mark.column);
+    return mark.file.empty() ? board_.path
+                             : fmt::format("{}:{}:{}", mark.file, mark.line, mark.column);
   }
   std::string at(const Gate& gate) const { return at(gate.mark); }
   const files::Bus* bus_named(const std::string& name) const {
@@ -135,40 +138,52 @@ class Builder {
   Status check_gate(const Gate& gate) {
     const std::size_t inputs = gate.inputs.size();
     const auto wrong_inputs = [&](std::size_t least, std::size_t most) {
-      const std::string wanted = least == most          ? fmt::format("{}", least)
-                                 : most == kMaxFanIn    ? fmt::format("{} or more", least)
-                                                        : fmt::format("{} to {}", least, most);
-      return input_error(at(gate), fmt::format("{} has {} inputs, expected {}", gate_name(gate), inputs, wanted),
-                         "list every input of the gate in `in`");
+      const std::string wanted = least == most       ? fmt::format("{}", least)
+                                 : most == kMaxFanIn ? fmt::format("{} or more", least)
+                                                     : fmt::format("{} to {}", least, most);
+      return input_error(
+          at(gate), fmt::format("{} has {} inputs, expected {}", gate_name(gate), inputs, wanted),
+          "list every input of the gate in `in`");
     };
     if (gate.outputs.empty() && gate.inverse.empty())
-      return input_error(at(gate), fmt::format("a gate '{}' drives nothing", gate.type), "give it `out: NET`");
+      return input_error(at(gate), fmt::format("a gate '{}' drives nothing", gate.type),
+                         "give it `out: NET`");
     if (gate.type == "table") return check_table(gate);
     if (gate.outputs.size() > 1)
-      return input_error(at(gate), fmt::format("{} has {} outputs, expected one", gate_name(gate), gate.outputs.size()),
-                         "only `gate: table` has several outputs; the complement of an output is `inverse`");
+      return input_error(
+          at(gate),
+          fmt::format("{} has {} outputs, expected one", gate_name(gate), gate.outputs.size()),
+          "only `gate: table` has several outputs; the complement of an output is `inverse`");
     if (const GateRule* rule = plain_rule(gate.type)) {
-      if (inputs < rule->inputs_min || inputs > rule->inputs_max) return wrong_inputs(rule->inputs_min, rule->inputs_max);
+      if (inputs < rule->inputs_min || inputs > rule->inputs_max)
+        return wrong_inputs(rule->inputs_min, rule->inputs_max);
       for (const Gate::Control* c : {&gate.clock, &gate.enable, &gate.set, &gate.clear})
         if (!c->net.empty())
-          return input_error(at(gate), fmt::format("{} has no pin for '{}'", gate_name(gate), c->net),
-                             "only flip-flops, latches and tri-state drivers have clock, enable, set or clear");
+          return input_error(
+              at(gate), fmt::format("{} has no pin for '{}'", gate_name(gate), c->net),
+              "only flip-flops, latches and tri-state drivers have clock, enable, set or clear");
       return {};
     }
     if (const StateRule* rule = state_rule(gate.type)) {
-      if (inputs < rule->inputs_min || inputs > rule->inputs_max) return wrong_inputs(rule->inputs_min, rule->inputs_max);
+      if (inputs < rule->inputs_min || inputs > rule->inputs_max)
+        return wrong_inputs(rule->inputs_min, rule->inputs_max);
       if (rule->needs_clock != !gate.clock.net.empty())
-        return input_error(at(gate), fmt::format("{} {} a clock", gate_name(gate), rule->needs_clock ? "needs" : "takes no"),
-                           rule->needs_clock ? "add `clock: NET`" : "remove `clock`");
+        return input_error(
+            at(gate),
+            fmt::format("{} {} a clock", gate_name(gate), rule->needs_clock ? "needs" : "takes no"),
+            rule->needs_clock ? "add `clock: NET`" : "remove `clock`");
       if (rule->needs_enable != !gate.enable.net.empty())
-        return input_error(at(gate), fmt::format("{} {} an enable", gate_name(gate), rule->needs_enable ? "needs" : "takes no"),
+        return input_error(at(gate),
+                           fmt::format("{} {} an enable", gate_name(gate),
+                                       rule->needs_enable ? "needs" : "takes no"),
                            rule->needs_enable ? "add `enable: NET`" : "remove `enable`");
       return {};
     }
     if (gate.type == "tri-state") {
       if (inputs != 1) return wrong_inputs(1, 1);
       if (gate.enable.net.empty())
-        return input_error(at(gate), fmt::format("{} needs an enable", gate_name(gate)), "add `enable: NET`");
+        return input_error(at(gate), fmt::format("{} needs an enable", gate_name(gate)),
+                           "add `enable: NET`");
       return {};
     }
     std::vector<std::string> known{"table", "tri-state"};
@@ -183,27 +198,35 @@ class Builder {
   Status check_table(const Gate& gate) {
     const std::size_t inputs = gate.inputs.size(), outputs = gate.outputs.size();
     if (inputs == 0 || inputs > kMaxTableInputs)
-      return input_error(at(gate), fmt::format("{} has {} inputs, expected 1 to {}", gate_name(gate), inputs, kMaxTableInputs),
+      return input_error(at(gate),
+                         fmt::format("{} has {} inputs, expected 1 to {}", gate_name(gate), inputs,
+                                     kMaxTableInputs),
                          "split the block into smaller tables");
     if (!gate.inverse.empty())
-      return input_error(at(gate), fmt::format("{} has an inverse output", gate_name(gate)), "write it as an output column");
+      return input_error(at(gate), fmt::format("{} has an inverse output", gate_name(gate)),
+                         "write it as an output column");
     if (gate.table.empty())
-      return input_error(at(gate), fmt::format("{} has no rows", gate_name(gate)), "add rows such as '01 1'");
+      return input_error(at(gate), fmt::format("{} has no rows", gate_name(gate)),
+                         "add rows such as '01 1'");
     for (const std::string& row : gate.table) {
       const std::size_t space = row.find(' ');
       const std::size_t last = row.rfind(' ');
-      const bool shaped = space == inputs && last != std::string::npos && row.size() - last - 1 == outputs &&
+      const bool shaped = space == inputs && last != std::string::npos &&
+                          row.size() - last - 1 == outputs &&
                           row.find_first_not_of(' ', space) == last + 1;
       if (!shaped || row.find_first_not_of("01x- ") != std::string::npos)
-        return input_error(at(gate), fmt::format("row '{}' of {} is not {} input bits, a space, {} output bits", row,
-                                                 gate_name(gate), inputs, outputs),
-                           "write 0, 1 or x (either) for each input and 0, 1 or x (unknown) for each output");
+        return input_error(
+            at(gate),
+            fmt::format("row '{}' of {} is not {} input bits, a space, {} output bits", row,
+                        gate_name(gate), inputs, outputs),
+            "write 0, 1 or x (either) for each input and 0, 1 or x (unknown) for each output");
     }
     return {};
   }
 
   std::uint32_t net(const std::string& name) {
-    const auto [found, fresh] = out_.net_index.try_emplace(name, static_cast<std::uint32_t>(nets_.size()));
+    const auto [found, fresh] =
+        out_.net_index.try_emplace(name, static_cast<std::uint32_t>(nets_.size()));
     if (fresh) {
       nets_.emplace_back();
       out_.net_names.push_back(name);
@@ -220,8 +243,10 @@ class Builder {
     }
     for (std::size_t g = 0; g < board_.circuit.size(); ++g) {
       const Gate& gate = board_.circuit[g];
-      for (const std::string& out : gate.outputs) nets_[net(out)].drivers.push_back({static_cast<std::int32_t>(g), false});
-      if (!gate.inverse.empty()) nets_[net(gate.inverse)].drivers.push_back({static_cast<std::int32_t>(g), true});
+      for (const std::string& out : gate.outputs)
+        nets_[net(out)].drivers.push_back({static_cast<std::int32_t>(g), false});
+      if (!gate.inverse.empty())
+        nets_[net(gate.inverse)].drivers.push_back({static_cast<std::int32_t>(g), true});
       for (const Pin& pin : read_pins(gate)) {
         Net& n = nets_[net(*pin.net)];
         ++n.readers;
@@ -239,9 +264,11 @@ class Builder {
   }
 
   bool all_tri_state(const Net& n) const {
-    return !n.drivers.empty() && std::all_of(n.drivers.begin(), n.drivers.end(), [&](const auto& d) {
-      return board_.circuit[static_cast<std::size_t>(d.first)].type == "tri-state" && !d.second;
-    });
+    return !n.drivers.empty() &&
+           std::all_of(n.drivers.begin(), n.drivers.end(), [&](const auto& d) {
+             return board_.circuit[static_cast<std::size_t>(d.first)].type == "tri-state" &&
+                    !d.second;
+           });
   }
 
   Status check_drivers() {
@@ -258,38 +285,50 @@ class Builder {
     n.bus = n.wired != nullptr || tri || (both && !n.drivers.empty());
     if (from_fixture && !both && !n.drivers.empty() && n.wired == nullptr) {
       const Gate& gate = board_.circuit[static_cast<std::size_t>(n.drivers[0].first)];
-      return input_error(at(gate), fmt::format("{} drives '{}', which is an input line that the fixture drives", gate_name(gate), name),
-                         "make the line `out:` or `both:`, or name another net");
+      return input_error(
+          at(gate),
+          fmt::format("{} drives '{}', which is an input line that the fixture drives",
+                      gate_name(gate), name),
+          "make the line `out:` or `both:`, or name another net");
     }
     if (both && !n.drivers.empty() && !tri && n.wired == nullptr) {
       const Gate& gate = board_.circuit[static_cast<std::size_t>(n.drivers[0].first)];
-      return input_error(at(gate), fmt::format("'{}' is bidirectional but {} always drives it", name, gate_name(gate)),
-                         "drive it through `gate: tri-state`, or say how it is wired");
+      return input_error(
+          at(gate),
+          fmt::format("'{}' is bidirectional but {} always drives it", name, gate_name(gate)),
+          "drive it through `gate: tri-state`, or say how it is wired");
     }
     if (n.drivers.size() > 1 && !n.bus) {
       const Gate& gate = board_.circuit[static_cast<std::size_t>(n.drivers[1].first)];
       const Gate& other = board_.circuit[static_cast<std::size_t>(n.drivers[0].first)];
-      return input_error(at(gate), fmt::format("net '{}' has {} drivers; the first is at {}", name, n.drivers.size(), at(other)),
+      return input_error(at(gate),
+                         fmt::format("net '{}' has {} drivers; the first is at {}", name,
+                                     n.drivers.size(), at(other)),
                          "rename one, use tri-state drivers, or declare the net as wired");
     }
     if (!n.drivers.empty() || from_fixture || n.not_built) return {};
     if (n.wired != nullptr)
-      return input_error(at(n.wired->mark),
-                         fmt::format("wired net '{}' has no driver", name), "name a net that gates drive");
+      return input_error(at(n.wired->mark), fmt::format("wired net '{}' has no driver", name),
+                         "name a net that gates drive");
     if (n.line != nullptr && n.first_read_at.empty()) {
       return input_error(at(n.line->mark),
-                         fmt::format("output line '{}' is driven by no gate of the circuit", name), driver_remedy(name));
+                         fmt::format("output line '{}' is driven by no gate of the circuit", name),
+                         driver_remedy(name));
     }
-    return input_error(n.first_read_at, fmt::format("net '{}' is read here but nothing drives it", name), driver_remedy(name));
+    return input_error(n.first_read_at,
+                       fmt::format("net '{}' is read here but nothing drives it", name),
+                       driver_remedy(name));
   }
 
   std::string driver_remedy(const std::string& name) const {
     std::vector<std::string> driven;
     for (std::size_t i = 0; i < nets_.size() && driven.size() < kMaxNamesCompared; ++i)
-      if (!nets_[i].drivers.empty() || (nets_[i].line != nullptr && nets_[i].line->kind != LineKind::output))
+      if (!nets_[i].drivers.empty() ||
+          (nets_[i].line != nullptr && nets_[i].line->kind != LineKind::output))
         driven.push_back(out_.net_names[i]);
     const std::string near = nearest_name(name, driven);
-    return near.empty() ? "add the gate that drives it, or list it under `not-built`" : fmt::format("did you mean '{}'?", near);
+    return near.empty() ? "add the gate that drives it, or list it under `not-built`"
+                        : fmt::format("did you mean '{}'?", near);
   }
 
   std::size_t nodes_estimated() const {
@@ -316,7 +355,8 @@ class Builder {
     const std::optional<files::Load>& pull = line.pull ? line.pull : line.load;
     if (!pull) return Bit::undriven;
     bool high = false;
-    for (const files::Rail& rail : board_.rails) high = high || (rail.name == pull->to && rail.nominal.value > 0.0);
+    for (const files::Rail& rail : board_.rails)
+      high = high || (rail.name == pull->to && rail.nominal.value > 0.0);
     const bool inverted = one_is_low(line);
     return high != inverted ? Bit::one : Bit::zero;
   }
@@ -325,13 +365,16 @@ class Builder {
     for (std::uint32_t i = 0; i < nets_.size(); ++i) {
       Net& n = nets_[i];
       if (n.line == nullptr || n.line->kind == LineKind::output) {
-        if (n.not_built && n.drivers.empty()) n.stem = n.raw = add(Op::unknown, {Site::Kind::inner, i, -1, ""});
+        if (n.not_built && n.drivers.empty())
+          n.stem = n.raw = add(Op::unknown, {Site::Kind::inner, i, -1, ""});
         continue;
       }
       n.fixture = add(Op::input, {n.bus ? Site::Kind::inner : Site::Kind::stem, i, -1, ""});
       out_.weak[n.fixture] = n.bus ? Bit::undriven : pull_level(*n.line);
-      if (n.bus) n.driver_nodes.push_back(n.fixture);
-      else n.stem = n.raw = n.fixture;
+      if (n.bus)
+        n.driver_nodes.push_back(n.fixture);
+      else
+        n.stem = n.raw = n.fixture;
     }
   }
 
@@ -340,9 +383,14 @@ class Builder {
     Net& n = nets_[net(name)];
     const bool several = n.bus;
     const bool view = board_.circuit[g].build == kScanView;
-    out_.site[node] = {view ? Site::Kind::inner : several ? Site::Kind::driver : Site::Kind::stem, net(name), static_cast<std::int32_t>(g), pin};
-    if (several) n.driver_nodes.push_back(node);
-    else n.stem = n.raw = node;
+    out_.site[node] = {view      ? Site::Kind::inner
+                       : several ? Site::Kind::driver
+                                 : Site::Kind::stem,
+                       net(name), static_cast<std::int32_t>(g), pin};
+    if (several)
+      n.driver_nodes.push_back(node);
+    else
+      n.stem = n.raw = node;
   }
 
   void make_gate_outputs(std::size_t g) {
@@ -357,17 +405,16 @@ class Builder {
     const Op op = state != nullptr ? Op::state : plain != nullptr ? plain->op : Op::drive;
     const NodeId core = add(op, {Site::Kind::inner, 0, static_cast<std::int32_t>(g), ""});
     core_[g].push_back(core);
-    if (state != nullptr) out_.states.push_back({state->kind, core, kNoNode, kNoNode, kNoNode, kNoNode, kNoNode});
+    if (state != nullptr)
+      out_.states.push_back({state->kind, core, kNoNode, kNoNode, kNoNode, kNoNode, kNoNode});
     const std::string& shown = gate.outputs.empty() ? gate.inverse : gate.outputs.front();
     out_.site[core].net = net(shown);
     if (state == nullptr && gate.inverse.empty()) {
       place_output(g, shown, "out", core);
       return;
     }
-    if (!gate.outputs.empty())
-      place_output(g, gate.outputs[0], "out", add(Op::buf, {}, {core}));
-    if (!gate.inverse.empty())
-      place_output(g, gate.inverse, "inverse", add(Op::inv, {}, {core}));
+    if (!gate.outputs.empty()) place_output(g, gate.outputs[0], "out", add(Op::buf, {}, {core}));
+    if (!gate.inverse.empty()) place_output(g, gate.inverse, "inverse", add(Op::inv, {}, {core}));
   }
 
   void make_table(std::size_t g) {
@@ -407,7 +454,9 @@ class Builder {
       if (n.wired != nullptr && n.wired->kind == files::WiredNet::Kind::wired_and) op = Op::bus_and;
       n.raw = add(op, {Site::Kind::inner, i, -1, ""}, n.driver_nodes);
       if (n.line != nullptr) out_.weak[n.raw] = pull_level(*n.line);
-      n.stem = add(Op::clean, {Site::Kind::stem, i, n.drivers.empty() ? -1 : n.drivers[0].first, "out"}, {n.raw});
+      n.stem =
+          add(Op::clean, {Site::Kind::stem, i, n.drivers.empty() ? -1 : n.drivers[0].first, "out"},
+              {n.raw});
     }
   }
 
@@ -422,7 +471,8 @@ class Builder {
       Net& n = nets_[i];
       const Bit high = one_is_low(line) ? Bit::zero : Bit::one;
       if (line.kind != LineKind::output)
-        out_.inputs.push_back({line.name, n.fixture, n.raw, line.kind == LineKind::clock, line.rest, high});
+        out_.inputs.push_back(
+            {line.name, n.fixture, n.raw, line.kind == LineKind::clock, line.rest, high});
       if (line.kind != LineKind::output && line.kind != LineKind::both) continue;
       if (line.kind == LineKind::both && n.drivers.empty()) continue;
       NodeId shown = n.stem;
@@ -436,8 +486,10 @@ class Builder {
     const std::uint32_t i = net(*pin.net);
     Net& n = nets_[i];
     NodeId node = n.stem;
-    if (n.readers > 1) node = add(Op::buf, {Site::Kind::branch, i, static_cast<std::int32_t>(g), pin.name}, {node});
-    if (pin.inverted) node = add(Op::inv, {Site::Kind::inner, i, static_cast<std::int32_t>(g), pin.name}, {node});
+    if (n.readers > 1)
+      node = add(Op::buf, {Site::Kind::branch, i, static_cast<std::int32_t>(g), pin.name}, {node});
+    if (pin.inverted)
+      node = add(Op::inv, {Site::Kind::inner, i, static_cast<std::int32_t>(g), pin.name}, {node});
     return node;
   }
 
@@ -447,11 +499,16 @@ class Builder {
     NodeId clock = kNoNode, enable = kNoNode, set = kNoNode, clear = kNoNode;
     for (const Pin& pin : read_pins(gate)) {
       const NodeId node = pin_node(g, pin);
-      if (pin.name == "clock") clock = node;
-      else if (pin.name == "enable") enable = node;
-      else if (pin.name == "set") set = node;
-      else if (pin.name == "clear") clear = node;
-      else data.push_back(node);
+      if (pin.name == "clock")
+        clock = node;
+      else if (pin.name == "enable")
+        enable = node;
+      else if (pin.name == "set")
+        set = node;
+      else if (pin.name == "clear")
+        clear = node;
+      else
+        data.push_back(node);
     }
     if (gate.type == "tri-state") data.push_back(enable);
     const StateRule* state = state_rule(gate.type);
@@ -460,12 +517,16 @@ class Builder {
       return {};
     }
     StateElement& element = out_.states[state_at_++];
-    if (data.empty()) data.push_back(add(Op::one, {Site::Kind::inner, out_.site[element.node].net, -1, ""}));
+    if (data.empty())
+      data.push_back(add(Op::one, {Site::Kind::inner, out_.site[element.node].net, -1, ""}));
     element.a = data[0];
     if (data.size() > 1) element.b = data[1];
     element.clock = state->needs_enable ? enable : clock;
     if (gate.falling_edge && state->needs_clock)
-      element.clock = add(Op::inv, {Site::Kind::inner, out_.site[element.clock].net, static_cast<std::int32_t>(g), "clock"}, {element.clock});
+      element.clock = add(
+          Op::inv,
+          {Site::Kind::inner, out_.site[element.clock].net, static_cast<std::int32_t>(g), "clock"},
+          {element.clock});
     element.set = set;
     element.clear = clear;
     return {};
@@ -523,7 +584,8 @@ class Builder {
     out_.fanin_begin.push_back(static_cast<std::uint32_t>(out_.fanin.size()));
     make_fanout();
     for (StateElement s : in.states)
-      out_.states.push_back({s.kind, moved(s.node), moved(s.a), moved(s.b), moved(s.clock), moved(s.set), moved(s.clear)});
+      out_.states.push_back({s.kind, moved(s.node), moved(s.a), moved(s.b), moved(s.clock),
+                             moved(s.set), moved(s.clear)});
     for (const NodeId n : in.net_node) out_.net_node.push_back(moved(n));
     for (const NodeId n : in.net_raw) out_.net_raw.push_back(moved(n));
     for (auto* list : {&in.inputs, &in.outputs})
@@ -543,7 +605,8 @@ class Builder {
     out_.fanout.resize(out_.fanin.size());
     std::vector<std::uint32_t> next(out_.fanout_begin.begin(), out_.fanout_begin.end() - 1);
     for (NodeId i = 0; i < n; ++i)
-      for (std::uint32_t k = out_.fanin_begin[i]; k < out_.fanin_begin[i + 1]; ++k) out_.fanout[next[out_.fanin[k]]++] = i;
+      for (std::uint32_t k = out_.fanin_begin[i]; k < out_.fanin_begin[i + 1]; ++k)
+        out_.fanout[next[out_.fanin[k]]++] = i;
   }
 
   const files::Board& board_;
@@ -556,14 +619,17 @@ class Builder {
 
 }  // namespace
 
-Result<Netlist> build_netlist(const files::Board& board) { return Builder(board).build(); }
+Result<Netlist> build_netlist(const files::Board& board) {
+  return Builder(board).build();
+}
 
 bool Netlist::combinational() const {
   if (has_loops || !states.empty()) return false;
   for (const Truth& truth : truths)
     if (std::count(truth.value.begin(), truth.value.end(), Bit::any) != 0) return false;
   return std::none_of(op.begin(), op.end(), [](Op o) {
-    return o == Op::drive || o == Op::bus_tri || o == Op::bus_or || o == Op::bus_and || o == Op::unknown;
+    return o == Op::drive || o == Op::bus_tri || o == Op::bus_or || o == Op::bus_and ||
+           o == Op::unknown;
   });
 }
 
@@ -581,7 +647,8 @@ std::string Netlist::label(NodeId node) const {
   const files::Gate& gate = gates[static_cast<std::size_t>(s.gate)];
   if (s.kind == Site::Kind::driver) return fmt::format("{} from gate {}", net, s.gate + 1);
   if (s.kind != Site::Kind::branch) return net;
-  return fmt::format("{} at {}.{}", net, gate.outputs.empty() ? gate.inverse : gate.outputs[0], s.pin);
+  return fmt::format("{} at {}.{}", net, gate.outputs.empty() ? gate.inverse : gate.outputs[0],
+                     s.pin);
 }
 
 std::vector<std::string> Netlist::parts_of(NodeId node) const {

@@ -20,7 +20,8 @@ void Patterns::add_random(std::size_t count, std::uint64_t seed) {
   std::vector<bool> pattern(inputs_);
   for (std::size_t k = 0; k < count; ++k) {
     if (count_ % kLanes == 0 && count - k >= kLanes) {  // whole blocks at once
-      for (std::size_t i = 0; i < inputs_; ++i) words_.push_back(Word{random(), random(), random(), random()});
+      for (std::size_t i = 0; i < inputs_; ++i)
+        words_.push_back(Word{random(), random(), random(), random()});
       count_ += kLanes;
       k += kLanes - 1;
       continue;
@@ -44,8 +45,10 @@ Word Patterns::lanes_used(std::size_t block) const {
   const std::size_t used = std::min(kLanes, count_ - block * kLanes);
   Word w = no_lanes();
   for (std::size_t k = 0; k < kLanes / 64; ++k) {
-    if (used >= 64 * (k + 1)) w[k] = ~std::uint64_t{0};
-    else if (used > 64 * k) w[k] = (std::uint64_t{1} << (used - 64 * k)) - 1;
+    if (used >= 64 * (k + 1))
+      w[k] = ~std::uint64_t{0};
+    else if (used > 64 * k)
+      w[k] = (std::uint64_t{1} << (used - 64 * k)) - 1;
   }
   return w;
 }
@@ -57,10 +60,12 @@ PatternSimulator::PatternSimulator(const Netlist& n) : netlist_(n) {
   observed_.assign(size, 0);
   root_observed_.assign(size, 0);
   input_of_.assign(size, -1);
-  for (std::size_t i = 0; i < n.inputs.size(); ++i) input_of_[n.inputs[i].node] = static_cast<std::int32_t>(i);
+  for (std::size_t i = 0; i < n.inputs.size(); ++i)
+    input_of_[n.inputs[i].node] = static_cast<std::int32_t>(i);
   for (NodeId i = 0; i < size; ++i)
     root_[i] = n.op[i] == Op::buf && fanouts(i) <= 1 ? root_[n.fanin[n.fanin_begin[i]]] : i;
-  for (const Netlist::Terminal& t : n.outputs) observed_[t.node] = root_observed_[root_[t.node]] = 1;
+  for (const Netlist::Terminal& t : n.outputs)
+    observed_[t.node] = root_observed_[root_[t.node]] = 1;
 
   // The stem of a fan-out-free region: observed, or read by several or none.
   stem_.resize(size);
@@ -89,7 +94,8 @@ PatternSimulator::PatternSimulator(const Netlist& n) : netlist_(n) {
   }
   out_begin_[size] = static_cast<std::uint32_t>(out_.size());
 
-  const std::uint32_t levels = level_.empty() ? 1 : *std::max_element(level_.begin(), level_.end()) + 1;
+  const std::uint32_t levels =
+      level_.empty() ? 1 : *std::max_element(level_.begin(), level_.end()) + 1;
   level_begin_.assign(levels + 1, 0);
   for (const std::uint32_t l : level_) ++level_begin_[l + 1];
   std::partial_sum(level_begin_.begin(), level_begin_.end(), level_begin_.begin());
@@ -106,7 +112,8 @@ Word PatternSimulator::evaluate(NodeId node, const std::vector<Word>& value) con
   const NodeId* end = in_.data() + in_begin_[node + 1];
   const Op op = netlist_.op[node];
   switch (op) {
-    case Op::inv: return ~value[*f];
+    case Op::inv:
+      return ~value[*f];
     case Op::conj:
     case Op::nand: {
       Word v = value[*f];
@@ -125,7 +132,8 @@ Word PatternSimulator::evaluate(NodeId node, const std::vector<Word>& value) con
       for (++f; f != end; ++f) v ^= value[*f];
       return op == Op::parity ? v : ~v;
     }
-    case Op::one: return all_lanes();
+    case Op::one:
+      return all_lanes();
     case Op::table: {
       const Truth& truth = netlist_.truths[static_cast<std::size_t>(netlist_.truth_of[node])];
       const std::size_t inputs = static_cast<std::size_t>(end - f);
@@ -139,12 +147,14 @@ Word PatternSimulator::evaluate(NodeId node, const std::vector<Word>& value) con
       }
       return v;
     }
-    default: return value[*f];  // buf
+    default:
+      return value[*f];  // buf
   }
 }
 
 void PatternSimulator::load(const Word* inputs) {
-  for (std::size_t i = 0; i < netlist_.inputs.size(); ++i) value_[netlist_.inputs[i].node] = inputs[i];
+  for (std::size_t i = 0; i < netlist_.inputs.size(); ++i)
+    value_[netlist_.inputs[i].node] = inputs[i];
   for (const NodeId gate : gates_) value_[gate] = evaluate(gate, value_);
 }
 
@@ -166,7 +176,8 @@ Word PatternSimulator::sensitised(NodeId gate, std::uint32_t pin) const {
       return w;
     case Op::table: {
       const Truth& truth = netlist_.truths[static_cast<std::size_t>(netlist_.truth_of[gate])];
-      const std::size_t inputs = end - begin, flipped = std::size_t{1} << (inputs - 1 - (pin - begin));
+      const std::size_t inputs = end - begin,
+                        flipped = std::size_t{1} << (inputs - 1 - (pin - begin));
       w = no_lanes();
       for (std::size_t m = 0; m < truth.value.size(); ++m) {
         if (truth.value[m] == truth.value[m ^ flipped]) continue;
@@ -179,7 +190,8 @@ Word PatternSimulator::sensitised(NodeId gate, std::uint32_t pin) const {
       }
       return w;
     }
-    default: return w;  // buf, inv, parity: always
+    default:
+      return w;  // buf, inv, parity: always
   }
 }
 
@@ -231,7 +243,8 @@ Word PatternSimulator::propagate(NodeId stem, const Word& where) {
   return seen;
 }
 
-void PatternSimulator::detect(const std::vector<Fault>& faults, const std::vector<std::uint32_t>& alive, std::vector<Word>& seen) {
+void PatternSimulator::detect(const std::vector<Fault>& faults,
+                              const std::vector<std::uint32_t>& alive, std::vector<Word>& seen) {
   const NodeId size = static_cast<NodeId>(netlist_.size());
   std::fill(need_.begin(), need_.end(), std::uint8_t{0});
   for (const std::uint32_t f : alive) need_[faults[f].at] = 1;
@@ -286,7 +299,8 @@ Word PatternSimulator::resimulate(const Fault& fault) {
         for (std::size_t m = 0; m < truth.value.size(); ++m) {
           if (truth.value[m] != files::Bit::one) continue;
           Word match = all_lanes();
-          for (std::size_t k = 0; k < pins; ++k) match &= ((m >> (pins - 1 - k)) & 1u) != 0 ? v[f[k]] : ~v[f[k]];
+          for (std::size_t k = 0; k < pins; ++k)
+            match &= ((m >> (pins - 1 - k)) & 1u) != 0 ? v[f[k]] : ~v[f[k]];
           w |= match;
         }
       }
@@ -306,7 +320,8 @@ Word PatternSimulator::resimulate(const Fault& fault) {
   return seen;
 }
 
-std::vector<std::int64_t> first_detections(const Netlist& netlist, const std::vector<Fault>& faults, const Patterns& patterns) {
+std::vector<std::int64_t> first_detections(const Netlist& netlist, const std::vector<Fault>& faults,
+                                           const Patterns& patterns) {
   std::vector<std::int64_t> first(faults.size(), -1);
   std::vector<std::uint32_t> alive(faults.size());
   std::iota(alive.begin(), alive.end(), 0u);
@@ -325,7 +340,8 @@ std::vector<std::int64_t> first_detections(const Netlist& netlist, const std::ve
       }
       for (std::size_t k = 0; k < kLanes / 64; ++k) {
         if (w[k] == 0) continue;
-        first[alive[i]] = static_cast<std::int64_t>(b * kLanes + 64 * k + static_cast<std::size_t>(__builtin_ctzll(w[k])));
+        first[alive[i]] = static_cast<std::int64_t>(
+            b * kLanes + 64 * k + static_cast<std::size_t>(__builtin_ctzll(w[k])));
         break;
       }
     }

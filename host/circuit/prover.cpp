@@ -39,7 +39,8 @@ class Encoder {
     for (NodeId i = from; i < netlist_.size(); ++i) {
       if (in[i] == 0) continue;
       cone.push_back(i);
-      for (std::uint32_t k = netlist_.fanout_begin[i]; k < netlist_.fanout_begin[i + 1]; ++k) in[netlist_.fanout[k]] = 1;
+      for (std::uint32_t k = netlist_.fanout_begin[i]; k < netlist_.fanout_begin[i + 1]; ++k)
+        in[netlist_.fanout[k]] = 1;
     }
     return cone;
   }
@@ -50,12 +51,14 @@ class Encoder {
     for (const NodeId i : cone) {
       in[i] = 1;
       for (auto [look, end] = looks_.equal_range(i); look != end; ++look)
-        for (const NodeId pin : {look->second->node, look->second->clock, look->second->set, look->second->clear})
+        for (const NodeId pin :
+             {look->second->node, look->second->clock, look->second->set, look->second->clear})
           if (pin != kNoNode) in[pin] = 1;
     }
     for (NodeId i = static_cast<NodeId>(netlist_.size()); i-- > 0;) {
       if (in[i] == 0) continue;
-      for (std::uint32_t k = netlist_.fanin_begin[i]; k < netlist_.fanin_begin[i + 1]; ++k) in[netlist_.fanin[k]] = 1;
+      for (std::uint32_t k = netlist_.fanin_begin[i]; k < netlist_.fanin_begin[i + 1]; ++k)
+        in[netlist_.fanin[k]] = 1;
     }
     return in;
   }
@@ -76,7 +79,8 @@ class Encoder {
       clause({-differs[i], -good_[i], -bad[i]});
       if (observed_[i] != 0) continue;
       std::vector<int> looks;
-      for (auto [look, end] = looks_.equal_range(i); look != end; ++look) looks.push_back(looked_at(*look->second, i));
+      for (auto [look, end] = looks_.equal_range(i); look != end; ++look)
+        looks.push_back(looked_at(*look->second, i));
       solver_.add(-differs[i]);
       for (const int look : looks) solver_.add(look);
       for (std::uint32_t k = netlist_.fanout_begin[i]; k < netlist_.fanout_begin[i + 1]; ++k)
@@ -93,14 +97,15 @@ class Encoder {
     solver_.add(0);
   }
 
-  // A data pin counts only while its element listens to it: not overridden, the latch open, and the J
-  // of an element that holds 0 or the K of one that holds 1.
+  // A data pin counts only while its element listens to it: not overridden, the latch open, and the
+  // J of an element that holds 0 or the K of one that holds 1.
   int looked_at(const StateElement& s, NodeId pin) {
     const int v = fresh();
     if (s.set != kNoNode) clause({-v, -good_[s.set]});
     if (s.clear != kNoNode) clause({-v, -good_[s.clear]});
     if (s.kind == StateKind::d_latch) clause({-v, good_[s.clock]});
-    if (s.kind == StateKind::jk_edge && s.a != s.b) clause({-v, pin == s.a ? -good_[s.node] : good_[s.node]});
+    if (s.kind == StateKind::jk_edge && s.a != s.b)
+      clause({-v, pin == s.a ? -good_[s.node] : good_[s.node]});
     return v;
   }
 
@@ -128,12 +133,18 @@ class Encoder {
     const NodeId* f = netlist_.fanin.data() + netlist_.fanin_begin[node];
     const NodeId* end = netlist_.fanin.data() + netlist_.fanin_begin[node + 1];
     switch (netlist_.op[node]) {
-      case Op::buf: return value[*f];
-      case Op::inv: return -value[*f];
-      case Op::conj: return conjunction(f, end, value, 1);
-      case Op::nand: return -conjunction(f, end, value, 1);
-      case Op::disj: return conjunction(f, end, value, -1);
-      case Op::nor: return -conjunction(f, end, value, -1);
+      case Op::buf:
+        return value[*f];
+      case Op::inv:
+        return -value[*f];
+      case Op::conj:
+        return conjunction(f, end, value, 1);
+      case Op::nand:
+        return -conjunction(f, end, value, 1);
+      case Op::disj:
+        return conjunction(f, end, value, -1);
+      case Op::nor:
+        return -conjunction(f, end, value, -1);
       case Op::parity:
       case Op::xnor: {
         int v = value[*f];
@@ -145,8 +156,10 @@ class Encoder {
         clause({v});
         return v;
       }
-      case Op::table: return table(node, value);
-      default: return fresh();  // inputs and states: free
+      case Op::table:
+        return table(node, value);
+      default:
+        return fresh();  // inputs and states: free
     }
   }
 
@@ -173,7 +186,8 @@ class Encoder {
 };
 
 // Input values of a model; an input outside the encoded part is 0.
-std::vector<bool> inputs_of(const Netlist& netlist, const Encoder& encoder, CaDiCaL::Solver& solver) {
+std::vector<bool> inputs_of(const Netlist& netlist, const Encoder& encoder,
+                            CaDiCaL::Solver& solver) {
   std::vector<bool> inputs;
   for (const Netlist::Terminal& t : netlist.inputs) {
     const int literal = encoder.good(t.node);
@@ -187,7 +201,9 @@ std::vector<bool> inputs_of(const Netlist& netlist, const Encoder& encoder, CaDi
 bool provable(const Netlist& netlist) {
   if (netlist.has_loops) return false;
   for (const Op op : netlist.op)
-    if (op == Op::drive || op == Op::bus_tri || op == Op::bus_or || op == Op::bus_and || op == Op::unknown) return false;
+    if (op == Op::drive || op == Op::bus_tri || op == Op::bus_or || op == Op::bus_and ||
+        op == Op::unknown)
+      return false;
   for (const Truth& truth : netlist.truths)
     if (std::count(truth.value.begin(), truth.value.end(), Bit::any) != 0) return false;
   return true;
@@ -213,7 +229,8 @@ struct TestPacker::State {
     encoder.encode_good(std::vector<std::uint8_t>(n.size(), 1));
   }
   int literal(const Fault& fault) {
-    const auto [found, fresh] = shown.try_emplace(2 * fault.at + (fault.kind == FaultKind::stuck_one ? 1u : 0u), 0);
+    const auto [found, fresh] =
+        shown.try_emplace(2 * fault.at + (fault.kind == FaultKind::stuck_one ? 1u : 0u), 0);
     if (fresh) found->second = encoder.encode_fault(fault, encoder.reach(fault.at));
     return found->second;
   }
@@ -226,7 +243,8 @@ struct TestPacker::State {
 TestPacker::TestPacker(const Netlist& netlist) : state_(std::make_unique<State>(netlist)) {}
 TestPacker::~TestPacker() = default;
 
-bool TestPacker::pack(const std::vector<Fault>& wanted, const Fault& also, int conflicts_max, std::vector<bool>& inputs) {
+bool TestPacker::pack(const std::vector<Fault>& wanted, const Fault& also, int conflicts_max,
+                      std::vector<bool>& inputs) {
   std::vector<int> assumed;
   for (const Fault& f : wanted) assumed.push_back(state_->literal(f));
   assumed.push_back(state_->literal(also));

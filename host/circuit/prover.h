@@ -1,10 +1,11 @@
 // Finds a test for a stuck-at fault, or proves that there is none, by satisfiability.
 //
-// The circuit and its faulty copy (only the part that the fault can reach) become clauses; a chain of
-// differences must lead from the fault to an observed node (T. Larrabee, "Test pattern generation
-// using Boolean satisfiability", IEEE Trans. CAD 11(1), 1992; from memory). State elements are treated
-// as scanned: their outputs free, their pins observed while the element listens to them. So "untestable" is a proof for a sequential
-// circuit too, while a test for one may need a state that cannot be reached.
+// The circuit and its faulty copy (only the part that the fault can reach) become clauses; a chain
+// of differences must lead from the fault to an observed node (T. Larrabee, "Test pattern
+// generation using Boolean satisfiability", IEEE Trans. CAD 11(1), 1992; from memory). State
+// elements are treated as scanned: their outputs free, their pins observed while the element
+// listens to them. So "untestable" is a proof for a sequential circuit too, while a test for one
+// may need a state that cannot be reached.
 #pragma once
 
 #include <cstdint>
@@ -36,7 +37,8 @@ class TestPacker {
   TestPacker(const TestPacker&) = delete;
   TestPacker& operator=(const TestPacker&) = delete;
   // A pattern that shows all of `wanted` and `also`; none when there is none or it is too hard.
-  bool pack(const std::vector<Fault>& wanted, const Fault& also, int conflicts_max, std::vector<bool>& inputs);
+  bool pack(const std::vector<Fault>& wanted, const Fault& also, int conflicts_max,
+            std::vector<bool>& inputs);
   // Prefer these values where the pattern is free (phases, not constraints).
   void prefer(const std::vector<bool>& inputs);
 

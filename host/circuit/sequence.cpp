@@ -13,7 +13,8 @@ using files::Bit;
 
 constexpr std::size_t kMaxElementsTried = 64;  // of one faulty machine, each by itself
 
-std::unordered_map<std::string, std::uint32_t> terminal_index(const std::vector<Netlist::Terminal>& terminals) {
+std::unordered_map<std::string, std::uint32_t> terminal_index(
+    const std::vector<Netlist::Terminal>& terminals) {
   std::unordered_map<std::string, std::uint32_t> index;
   for (std::uint32_t i = 0; i < terminals.size(); ++i) index[terminals[i].line] = i;
   return index;
@@ -24,10 +25,14 @@ std::string at(const files::Step& step, std::size_t number) {
   return fmt::format("{}:{}", step.mark.file, step.mark.line);
 }
 
-char letter_of(Bit bit) { return "01xz"[static_cast<int>(bit)]; }
+char letter_of(Bit bit) {
+  return "01xz"[static_cast<int>(bit)];
+}
 
-// The faults are simulated in lanes from power-up; `first` gets the step of the first contradiction.
-void run_lanes(Machines& machines, const std::vector<SequenceStep>& steps, std::size_t lanes, std::vector<std::int64_t>& first) {
+// The faults are simulated in lanes from power-up; `first` gets the step of the first
+// contradiction.
+void run_lanes(Machines& machines, const std::vector<SequenceStep>& steps, std::size_t lanes,
+               std::vector<std::int64_t>& first) {
   first.assign(lanes, -1);
   Word open = no_lanes();
   for (std::size_t l = 0; l < lanes; ++l) open |= one_lane(l);
@@ -42,7 +47,8 @@ void run_lanes(Machines& machines, const std::vector<SequenceStep>& steps, std::
 }
 
 // For faults that three values alone cannot show: an element that such a fault keeps from being
-// initialised is unknown for ever, yet it woke up as 0 or as 1, and either may contradict some step.
+// initialised is unknown for ever, yet it woke up as 0 or as 1, and either may contradict some
+// step.
 class CaseSplit {
  public:
   CaseSplit(Machines& machines, const Netlist& netlist, const std::vector<SequenceStep>& steps)
@@ -81,7 +87,8 @@ class CaseSplit {
   void one_element_each(const std::vector<Fault>& faults, std::vector<std::int64_t>& shown) {
     std::vector<std::pair<std::size_t, std::size_t>> jobs;  // fault, element
     for (const auto& [fault, unknown] : unknown_)
-      for (std::size_t k = 0; k < unknown.size() && k < kMaxElementsTried; ++k) jobs.push_back({fault, unknown[k]});
+      for (std::size_t k = 0; k < unknown.size() && k < kMaxElementsTried; ++k)
+        jobs.push_back({fault, unknown[k]});
     std::vector<std::int64_t> first;
     for (std::size_t begin = 0; begin < jobs.size(); begin += kLanes / 2) {
       const std::size_t count = std::min(kLanes / 2, jobs.size() - begin);
@@ -106,7 +113,8 @@ class CaseSplit {
     m_.power_up();
     for (std::size_t lane = 0; lane < cases; ++lane) {
       m_.inject(lane, fault);
-      for (std::size_t i = 0; i < unknown.size(); ++i) m_.wake(unknown[i], ((lane >> i) & 1u) != 0, one_lane(lane));
+      for (std::size_t i = 0; i < unknown.size(); ++i)
+        m_.wake(unknown[i], ((lane >> i) & 1u) != 0, one_lane(lane));
     }
     m_.settle();
     std::vector<std::int64_t> first;
@@ -140,7 +148,8 @@ Word contradicts(const Planes& shown, Bit expected, Bit high) {
 
 Word contradictions(const Machines& machines, const SequenceStep& step) {
   Word seen = no_lanes();
-  for (const auto& [output, bit] : step.judge) seen |= contradicts(machines.shown(output), bit, machines.netlist().outputs[output].high);
+  for (const auto& [output, bit] : step.judge)
+    seen |= contradicts(machines.shown(output), bit, machines.netlist().outputs[output].high);
   return seen;
 }
 
@@ -166,7 +175,8 @@ std::vector<std::size_t> case_elements(const Netlist& n, const std::vector<std::
         taken[element->second] = 1;
         elements.push_back(element->second);
       }
-      stack.insert(stack.end(), n.fanin.begin() + n.fanin_begin[node], n.fanin.begin() + n.fanin_begin[node + 1]);
+      stack.insert(stack.end(), n.fanin.begin() + n.fanin_begin[node],
+                   n.fanin.begin() + n.fanin_begin[node + 1]);
     }
   }
   return elements;
@@ -185,40 +195,46 @@ Result<Sequence> compile_sequence(const Netlist& netlist, const std::vector<file
     SequenceStep made;
     for (const auto& [line, bit] : step.set) {
       const auto found = inputs.find(line);
-      if (found == inputs.end()) return input_error(at(step, s), fmt::format("'{}' is not a line that can be set", line));
+      if (found == inputs.end())
+        return input_error(at(step, s), fmt::format("'{}' is not a line that can be set", line));
       made.set.push_back({found->second, bit});
       driven[found->second] = bit;
     }
     for (const files::Pulse& p : step.pulse) {
       const auto found = inputs.find(p.line);
-      if (found == inputs.end()) return input_error(at(step, s), fmt::format("'{}' is not a clock line", p.line));
+      if (found == inputs.end())
+        return input_error(at(step, s), fmt::format("'{}' is not a clock line", p.line));
       made.pulse.push_back({found->second, p.count});
     }
     apply_step(good, made);
     const auto judge = [&](std::uint32_t output, std::optional<Bit> expected) {
       const Bit shown = good.read_output(output, 0);
       if (expected && *expected != Bit::any && *expected != shown)
-        sequence.disagreements.push_back(fmt::format("{}: {} expected {}, the circuit gives {}", at(step, s),
-                                                     netlist.outputs[output].line, letter_of(*expected), letter_of(shown)));
+        sequence.disagreements.push_back(fmt::format("{}: {} expected {}, the circuit gives {}",
+                                                     at(step, s), netlist.outputs[output].line,
+                                                     letter_of(*expected), letter_of(shown)));
       if (shown == Bit::any || (expected && *expected != shown)) return;
       made.judge.push_back({output, shown});
     };
     if (step.expect_circuit) {
       for (std::uint32_t o = 0; o < netlist.outputs.size(); ++o) {
         const auto driving = inputs.find(netlist.outputs[o].line);
-        if (driving == inputs.end() || driven[driving->second] == Bit::undriven) judge(o, std::nullopt);
+        if (driving == inputs.end() || driven[driving->second] == Bit::undriven)
+          judge(o, std::nullopt);
       }
     }
     for (const auto& [line, bit] : step.expect) {
       const auto found = outputs.find(line);
-      if (found == outputs.end()) return input_error(at(step, s), fmt::format("'{}' is not an output line", line));
+      if (found == outputs.end())
+        return input_error(at(step, s), fmt::format("'{}' is not an output line", line));
       judge(found->second, bit);
     }
     for (const auto& [line, like] : step.expect_line) {
       const auto found = outputs.find(line);
       const auto net = netlist.find_net(like);
       if (found == outputs.end() || !net || netlist.net_node[*net] == kNoNode)
-        return input_error(at(step, s), fmt::format("'{}' cannot be compared with '{}'", line, like));
+        return input_error(at(step, s),
+                           fmt::format("'{}' cannot be compared with '{}'", line, like));
       judge(found->second, good.read(netlist.net_node[*net], 0));
     }
     sequence.steps.push_back(std::move(made));
@@ -245,12 +261,14 @@ void judge_by_circuit(const Netlist& netlist, std::vector<SequenceStep>& steps) 
   }
 }
 
-std::vector<std::int64_t> sequence_detections(const Netlist& netlist, const std::vector<Fault>& faults,
+std::vector<std::int64_t> sequence_detections(const Netlist& netlist,
+                                              const std::vector<Fault>& faults,
                                               const std::vector<SequenceStep>& steps) {
   // An open wire is two machines, one for each level that it may float to.
   std::vector<Fault> machines_wanted;
   for (const Fault& f : faults) {
-    machines_wanted.push_back(f.kind == FaultKind::open ? Fault{f.at, FaultKind::stuck_zero, kNoNode} : f);
+    machines_wanted.push_back(
+        f.kind == FaultKind::open ? Fault{f.at, FaultKind::stuck_zero, kNoNode} : f);
     if (f.kind == FaultKind::open) machines_wanted.push_back({f.at, FaultKind::stuck_one, kNoNode});
   }
   std::vector<std::int64_t> shown(machines_wanted.size(), -1), first;

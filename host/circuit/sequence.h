@@ -1,4 +1,5 @@
-// Fault simulation of a sequence of steps on any circuit, from unknown power-up: 256 machines at once.
+// Fault simulation of a sequence of steps on any circuit, from unknown power-up: 256 machines at
+// once.
 #pragma once
 
 #include <cstdint>
@@ -36,8 +37,9 @@ Result<Sequence> compile_sequence(const Netlist& netlist, const std::vector<file
 void judge_by_circuit(const Netlist& netlist, std::vector<SequenceStep>& steps);
 
 void apply_step(Machines& machines, const SequenceStep& step);
-// Lanes in which a lead certainly contradicts what is expected of it: the other level, any level where
-// none may be driven, and an undriven lead where a high is expected (an open lead reads as a low).
+// Lanes in which a lead certainly contradicts what is expected of it: the other level, any level
+// where none may be driven, and an undriven lead where a high is expected (an open lead reads as a
+// low).
 Word contradicts(const Planes& shown, files::Bit expected, files::Bit high);
 // Lanes whose outputs certainly contradict what the step expects.
 Word contradictions(const Machines& machines, const SequenceStep& step);
@@ -46,13 +48,15 @@ Word contradictions(const Machines& machines, const SequenceStep& step);
 // `unknown` uninitialised: those, and what may clock, set or clear them; at most kMaxCaseStates, or
 // none when `unknown` alone is more.
 inline constexpr std::size_t kMaxCaseStates = 8;  // 2^8 power-up states fill the lanes
-std::vector<std::size_t> case_elements(const Netlist& netlist, const std::vector<std::size_t>& unknown);
+std::vector<std::size_t> case_elements(const Netlist& netlist,
+                                       const std::vector<std::size_t>& unknown);
 
 // First step at which each fault certainly shows, whatever the power-up state; or -1. `open` shows
-// when the wire shows stuck at either level. A fault that keeps an element from ever being initialised
-// (a dead clock) counts as shown when it shows for every power-up state of that element, at the last
-// of those steps.
-std::vector<std::int64_t> sequence_detections(const Netlist& netlist, const std::vector<Fault>& faults,
+// when the wire shows stuck at either level. A fault that keeps an element from ever being
+// initialised (a dead clock) counts as shown when it shows for every power-up state of that
+// element, at the last of those steps.
+std::vector<std::int64_t> sequence_detections(const Netlist& netlist,
+                                              const std::vector<Fault>& faults,
                                               const std::vector<SequenceStep>& steps);
 
 }  // namespace tenterhook::circuit

@@ -66,7 +66,8 @@ Status Simulator::set(const std::vector<std::pair<std::string, Bit>>& lines) {
 Status Simulator::pulse(const std::string& clock, int count) {
   const auto found = state_->input_of.find(clock);
   if (found == state_->input_of.end() || !state_->netlist.inputs[found->second].clock)
-    return input_error({}, fmt::format("'{}' is not a clock line", clock), "declare it as `{clock: FAMILY}`");
+    return input_error({}, fmt::format("'{}' is not a clock line", clock),
+                       "declare it as `{clock: FAMILY}`");
   state_->machines.pulse(found->second, count);
   return {};
 }

@@ -24,7 +24,8 @@ struct Kind {
   ordered_json missed = ordered_json::array();
 };
 
-std::vector<Kind> other_kinds(const circuit::Netlist& netlist, const files::Board& board, const circuit::Sequence& sequence) {
+std::vector<Kind> other_kinds(const circuit::Netlist& netlist, const files::Board& board,
+                              const circuit::Sequence& sequence) {
   std::vector<Kind> kinds;
   kinds.push_back({"inverted", circuit::inverted_faults(netlist)});
   kinds.push_back({"swapped", circuit::swapped_faults(netlist, board)});
@@ -33,13 +34,15 @@ std::vector<Kind> other_kinds(const circuit::Netlist& netlist, const files::Boar
   kinds.push_back({"missing-input", circuit::missing_input_faults(netlist)});
   kinds.push_back({"slow", circuit::transition_faults(netlist)});
   for (Kind& kind : kinds) {
-    const std::vector<std::int64_t> first = circuit::sequence_detections(netlist, kind.faults, sequence.steps);
+    const std::vector<std::int64_t> first =
+        circuit::sequence_detections(netlist, kind.faults, sequence.steps);
     for (std::size_t i = 0; i < first.size(); ++i) {
       if (first[i] >= 0) {
         ++kind.detected;
         continue;
       }
-      kind.missed.push_back({{"net", netlist.label(kind.faults[i].at)}, {"fault", circuit::fault_name(netlist, board, kind.faults[i])}});
+      kind.missed.push_back({{"net", netlist.label(kind.faults[i].at)},
+                             {"fault", circuit::fault_name(netlist, board, kind.faults[i])}});
     }
   }
   return kinds;
@@ -48,7 +51,8 @@ std::vector<Kind> other_kinds(const circuit::Netlist& netlist, const files::Boar
 ordered_json json_of(const std::vector<Kind>& kinds) {
   ordered_json json = ordered_json::object();
   for (const Kind& kind : kinds)
-    json[kind.name] = {{"faults", kind.faults.size()}, {"detected", kind.detected}, {"missed", kind.missed}};
+    json[kind.name] = {
+        {"faults", kind.faults.size()}, {"detected", kind.detected}, {"missed", kind.missed}};
   return json;
 }
 
@@ -58,7 +62,8 @@ int coverage(const CoverageOptions& options) {
   const auto vectors = files::read_vectors(options.vectors);
   if (!vectors) return tell(vectors.error());
   if (vectors->board.circuit.empty())
-    return tell(input_error(vectors->board.path, fmt::format("board '{}' describes no circuit", vectors->board.name),
+    return tell(input_error(vectors->board.path,
+                            fmt::format("board '{}' describes no circuit", vectors->board.name),
                             "add `circuit:` with its gates"));
   const auto netlist = circuit::build_netlist(vectors->board);
   if (!netlist) return tell(netlist.error());
@@ -71,17 +76,22 @@ int coverage(const CoverageOptions& options) {
   for (std::size_t i = 0; i < sequence->disagreements.size() && i < kDisagreementsShown; ++i)
     fmt::print(stderr, "warning: {}; not counted\n", sequence->disagreements[i]);
   if (!options.json.empty()) {
-    ordered_json json{{"vectors", vectors->name}, {"board", vectors->board.name}, {"steps", vectors->steps.size()}};
+    ordered_json json{{"vectors", vectors->name},
+                      {"board", vectors->board.name},
+                      {"steps", vectors->steps.size()}};
     add_coverage(json, *netlist, vectors->board, found);
     if (options.other_faults) json["other"] = json_of(kinds);
     json["disagreements"] = sequence->disagreements;
-    if (const auto written = write_text(options.json, json.dump(2) + "\n"); !written) return tell(written.error());
+    if (const auto written = write_text(options.json, json.dump(2) + "\n"); !written)
+      return tell(written.error());
   }
   if (options.json == "-") return kExitPass;
-  fmt::print("{} / {}: {} steps would catch {}\n", vectors->board.name, vectors->name, vectors->steps.size(), coverage_sentence(found));
+  fmt::print("{} / {}: {} steps would catch {}\n", vectors->board.name, vectors->name,
+             vectors->steps.size(), coverage_sentence(found));
   if (options.quiet) return kExitPass;
   fmt::print("{}", missed_text(*netlist, vectors->board, found, kMissedShown));
-  for (const Kind& kind : kinds) fmt::print("  {}: {} of {}\n", kind.name, kind.detected, kind.faults.size());
+  for (const Kind& kind : kinds)
+    fmt::print("  {}: {} of {}\n", kind.name, kind.detected, kind.faults.size());
   return kExitPass;
 }
 

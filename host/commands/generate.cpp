@@ -23,7 +23,8 @@ using nlohmann::ordered_json;
 constexpr std::size_t kMissedShown = 20;
 
 // Steps with names. The first sets every line, so that the file says where it starts.
-std::vector<files::Step> named_steps(const circuit::Netlist& n, const std::vector<circuit::SequenceStep>& steps) {
+std::vector<files::Step> named_steps(const circuit::Netlist& n,
+                                     const std::vector<circuit::SequenceStep>& steps) {
   std::vector<files::Step> named;
   std::vector<Bit> level;
   for (const auto& t : n.inputs) level.push_back(t.rest);
@@ -36,11 +37,13 @@ std::vector<files::Step> named_steps(const circuit::Netlist& n, const std::vecto
     }
     for (std::size_t i = 0; i < written.size(); ++i)
       if (written[i] && !n.inputs[i].clock) made.set.push_back({n.inputs[i].line, level[i]});
-    for (const auto& [input, count] : step.pulse) made.pulse.push_back({n.inputs[input].line, count});
+    for (const auto& [input, count] : step.pulse)
+      made.pulse.push_back({n.inputs[input].line, count});
     // Unknown outputs are written as x between known ones, so that buses stay whole.
     std::vector<Bit> shown(n.outputs.size(), Bit::any);
     for (const auto& [output, bit] : step.judge) shown[output] = bit;
-    for (std::size_t o = 0; o < shown.size() && !step.judge.empty(); ++o) made.expect.push_back({n.outputs[o].line, shown[o]});
+    for (std::size_t o = 0; o < shown.size() && !step.judge.empty(); ++o)
+      made.expect.push_back({n.outputs[o].line, shown[o]});
     named.push_back(std::move(made));
   }
   return named;
@@ -49,14 +52,18 @@ std::vector<files::Step> named_steps(const circuit::Netlist& n, const std::vecto
 std::string relative_to(const std::string& file, const std::string& board) {
   std::error_code error;
   const auto folder = std::filesystem::absolute(file.empty() ? "x" : file, error).parent_path();
-  const auto path = std::filesystem::absolute(board, error).lexically_normal().lexically_relative(folder.lexically_normal());
+  const auto path = std::filesystem::absolute(board, error)
+                        .lexically_normal()
+                        .lexically_relative(folder.lexically_normal());
   return error || path.empty() ? board : path.string();
 }
 
-// What the built-in fixture needs for the steps; empty for a netlist, or a board that it cannot hold.
+// What the built-in fixture needs for the steps; empty for a netlist, or a board that it cannot
+// hold.
 std::optional<plan::Plan> planned(const files::Vectors& vectors) {
   if (circuit::is_bench_path(vectors.board.path)) return std::nullopt;
-  auto fixture = files::parse_fixture("fixture.yaml (built in)", std::string(resources::find("fixture.yaml")));
+  auto fixture =
+      files::parse_fixture("fixture.yaml (built in)", std::string(resources::find("fixture.yaml")));
   if (!fixture) return std::nullopt;
   auto plan = plan::make_plan(vectors, fixture.take(), {});
   if (!plan) {
@@ -76,14 +83,19 @@ struct Made {
 
 // The claims are those of the file as it reads back, not of the search.
 Status read_back(const GenerateOptions& options, Made& made) {
-  const auto vectors = files::parse_vectors(options.out.empty() ? "generated.vectors.yaml" : options.out, made.text);
-  if (!vectors) return bug_error("the generated file does not read back: " + vectors.error().text());
+  const auto vectors =
+      files::parse_vectors(options.out.empty() ? "generated.vectors.yaml" : options.out, made.text);
+  if (!vectors)
+    return bug_error("the generated file does not read back: " + vectors.error().text());
   const auto sequence = circuit::compile_sequence(made.netlist, vectors->steps);
-  if (!sequence) return bug_error("the generated steps do not fit the board: " + sequence.error().text());
-  if (!sequence->disagreements.empty()) return bug_error("the generated steps contradict the circuit: " + sequence->disagreements[0]);
+  if (!sequence)
+    return bug_error("the generated steps do not fit the board: " + sequence.error().text());
+  if (!sequence->disagreements.empty())
+    return bug_error("the generated steps contradict the circuit: " + sequence->disagreements[0]);
   const circuit::Coverage again = circuit::stuck_at_coverage(made.netlist, sequence->steps, false);
   if (again.detected() != made.generated.coverage.detected())
-    return bug_error(fmt::format("the generated file catches {} faults, the search promised {}", again.detected(), made.generated.coverage.detected()));
+    return bug_error(fmt::format("the generated file catches {} faults, the search promised {}",
+                                 again.detected(), made.generated.coverage.detected()));
   made.plan = planned(*vectors);
   return {};
 }
@@ -94,7 +106,9 @@ Result<Made> make(const GenerateOptions& options) {
   TH_TRY(board);
   made.board = board.take();
   if (made.board.circuit.empty())
-    return input_error(made.board.path, fmt::format("board '{}' describes no circuit", made.board.name), "add `circuit:` with its gates");
+    return input_error(made.board.path,
+                       fmt::format("board '{}' describes no circuit", made.board.name),
+                       "add `circuit:` with its gates");
   auto netlist = circuit::build_netlist(made.board);
   TH_TRY(netlist);
   made.netlist = netlist.take();
@@ -104,9 +118,11 @@ Result<Made> make(const GenerateOptions& options) {
   TH_TRY(generated);
   made.generated = generated.take();
   if (made.generated.steps.empty())
-    return input_error(made.board.path, "no step shows any fault of this circuit", "do its outputs depend on its inputs?");
-  const std::string header = fmt::format("Generated from the circuit of {}: {} steps catch {}.\nSeed {}.",
-                                         made.board.name, made.generated.steps.size(), coverage_sentence(made.generated.coverage), search.seed);
+    return input_error(made.board.path, "no step shows any fault of this circuit",
+                       "do its outputs depend on its inputs?");
+  const std::string header = fmt::format(
+      "Generated from the circuit of {}: {} steps catch {}.\nSeed {}.", made.board.name,
+      made.generated.steps.size(), coverage_sentence(made.generated.coverage), search.seed);
   made.text = files::write_vectors("generated", relative_to(options.out, options.board), made.board,
                                    named_steps(made.netlist, made.generated.steps), header);
   TH_TRY(read_back(options, made));
@@ -114,8 +130,10 @@ Result<Made> make(const GenerateOptions& options) {
 }
 
 ordered_json json_of(const GenerateOptions& options, const Made& made) {
-  ordered_json json{{"vectors", options.out}, {"board", made.board.name}, {"steps", made.generated.steps.size()}};
-  json["relay_operations"] = made.plan ? made.plan->relay_operations : static_cast<long>(made.generated.relay_operations);
+  ordered_json json{
+      {"vectors", options.out}, {"board", made.board.name}, {"steps", made.generated.steps.size()}};
+  json["relay_operations"] =
+      made.plan ? made.plan->relay_operations : static_cast<long>(made.generated.relay_operations);
   json["time"] = nullptr;
   if (made.plan)
     json["time"] = {{"total_s", made.plan->predicted.total_s},
@@ -131,10 +149,13 @@ ordered_json json_of(const GenerateOptions& options, const Made& made) {
 
 int generate(const GenerateOptions& options) {
   if (options.out.empty() && options.json == "-")
-    return tell(input_error("--json -", "the vectors and the JSON would both go to standard output", "name a file with --out"));
+    return tell(input_error("--json -", "the vectors and the JSON would both go to standard output",
+                            "name a file with --out"));
   const auto made = make(options);
   if (!made) return tell(made.error());
-  if (const auto written = write_text(options.out.empty() ? "-" : options.out, made->text); !written) return tell(written.error());
+  if (const auto written = write_text(options.out.empty() ? "-" : options.out, made->text);
+      !written)
+    return tell(written.error());
   if (!options.json.empty()) {
     const auto written = write_text(options.json, json_of(options, *made).dump(2) + "\n");
     if (!written) return tell(written.error());
@@ -143,7 +164,8 @@ int generate(const GenerateOptions& options) {
   const circuit::Generated& g = made->generated;
   fmt::print("{}: {} steps catch {}\n", options.out, g.steps.size(), coverage_sentence(g.coverage));
   if (made->plan)
-    fmt::print("  {} relay operations, about {} without power-up\n", made->plan->relay_operations, text(Seconds{made->plan->predicted.total_s}));
+    fmt::print("  {} relay operations, about {} without power-up\n", made->plan->relay_operations,
+               text(Seconds{made->plan->predicted.total_s}));
   else
     fmt::print("  {} changes of input lines\n", g.relay_operations);
   fmt::print("{}", missed_text(made->netlist, made->board, g.coverage, kMissedShown));

@@ -1,4 +1,5 @@
-// tenterhook generate BOARD: vectors that catch every catchable fault, few steps, few relay operations.
+// tenterhook generate BOARD: vectors that catch every catchable fault, few steps, few relay
+// operations.
 #pragma once
 
 #include <cstdint>
@@ -8,9 +9,9 @@
 namespace tenterhook::commands {
 
 struct GenerateOptions {
-  std::string board;    // a board file or a .bench netlist
-  std::string out;      // the vectors file; "" = standard output (then json must not be "-")
-  std::string json;     // "" = none, "-" = standard output
+  std::string board;  // a board file or a .bench netlist
+  std::string out;    // the vectors file; "" = standard output (then json must not be "-")
+  std::string json;   // "" = none, "-" = standard output
   std::optional<std::uint64_t> seed;
   bool quiet = false;
 };

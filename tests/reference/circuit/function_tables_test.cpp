@@ -14,8 +14,12 @@
 namespace tenterhook::circuit::testing {
 namespace {
 
-char read(const Simulator& s, const std::string& net) { return "01xz"[static_cast<int>(s.read(net).value())]; }
-Bit bit(char c) { return c == '0' ? Bit::zero : c == '1' ? Bit::one : c == 'z' ? Bit::undriven : Bit::any; }
+char read(const Simulator& s, const std::string& net) {
+  return "01xz"[static_cast<int>(s.read(net).value())];
+}
+Bit bit(char c) {
+  return c == '0' ? Bit::zero : c == '1' ? Bit::one : c == 'z' ? Bit::undriven : Bit::any;
+}
 
 void set(Simulator& s, const std::vector<std::string>& lines, const std::string& bits) {
   std::vector<std::pair<std::string, Bit>> values;
@@ -50,7 +54,7 @@ TEST(FunctionTables, NotAndBufAndManyInputs) {
   b.in({"A", "B", "C", "D"}).out({"N", "F", "P", "Q"});
   b.gate("not", {"A"}, "N");
   b.gate("buf", {"A"}, "F");
-  b.gate("xor", {"A", "B", "C", "D"}, "P");   // odd parity
+  b.gate("xor", {"A", "B", "C", "D"}, "P");  // odd parity
   b.gate("nor", {"A", "B", "C", "D"}, "Q");
   Simulator s = Simulator::make(b.board).take();
   for (int m = 0; m < 16; ++m) {
@@ -91,13 +95,15 @@ Simulator d_flip_flop() {
 TEST(FunctionTables, DFlipFlop) {
   Simulator s = d_flip_flop();
   set(s, {"PREn", "CLRn", "D"}, "110");
-  EXPECT_EQ(read(s, "Q"), 'x');                       // power-up
+  EXPECT_EQ(read(s, "Q"), 'x');  // power-up
   set(s, {"PREn", "CLRn", "D"}, "01x");
-  EXPECT_EQ(read(s, "Q"), '1'); EXPECT_EQ(read(s, "Qn"), '0');
+  EXPECT_EQ(read(s, "Q"), '1');
+  EXPECT_EQ(read(s, "Qn"), '0');
   set(s, {"PREn", "CLRn", "D"}, "10x");
-  EXPECT_EQ(read(s, "Q"), '0'); EXPECT_EQ(read(s, "Qn"), '1');
+  EXPECT_EQ(read(s, "Q"), '0');
+  EXPECT_EQ(read(s, "Qn"), '1');
   set(s, {"PREn", "CLRn", "D"}, "11x");
-  EXPECT_EQ(read(s, "Q"), '0');                       // Q0 held
+  EXPECT_EQ(read(s, "Q"), '0');  // Q0 held
   for (const char d : {'1', '0', '1'}) {
     set(s, {"D"}, std::string(1, d));
     EXPECT_NE(read(s, "Q"), d) << "D alone must not pass";
@@ -106,10 +112,10 @@ TEST(FunctionTables, DFlipFlop) {
     EXPECT_NE(read(s, "Qn"), d);
   }
   set(s, {"PREn", "CLRn"}, "00");
-  EXPECT_EQ(read(s, "Q"), 'x');                       // unstable
+  EXPECT_EQ(read(s, "Q"), 'x');  // unstable
   set(s, {"PREn", "CLRn"}, "11");
   EXPECT_EQ(read(s, "Q"), 'x');
-  set(s, {"CLRn", "D"}, "01");                        // clear overrides the clock
+  set(s, {"CLRn", "D"}, "01");  // clear overrides the clock
   ASSERT_TRUE(s.pulse("CLK").ok());
   EXPECT_EQ(read(s, "Q"), '0');
 }
@@ -128,16 +134,29 @@ TEST(FunctionTables, JkFlipFlopOnTheFallingEdge) {
     EXPECT_EQ(read(s, "Q"), before) << "nothing on the rising edge";
     set(s, {"CP"}, "0");
   };
-  set(s, {"Sn", "Cn"}, "01"); EXPECT_EQ(read(s, "Q"), '1');  // set
-  set(s, {"Sn", "Cn"}, "10"); EXPECT_EQ(read(s, "Q"), '0');  // reset
+  set(s, {"Sn", "Cn"}, "01");
+  EXPECT_EQ(read(s, "Q"), '1');  // set
+  set(s, {"Sn", "Cn"}, "10");
+  EXPECT_EQ(read(s, "Q"), '0');  // reset
   set(s, {"Sn", "Cn", "J", "K"}, "1111");
-  fall(); EXPECT_EQ(read(s, "Q"), '1');                      // toggle
-  fall(); EXPECT_EQ(read(s, "Q"), '0');
-  set(s, {"J", "K"}, "10"); fall(); EXPECT_EQ(read(s, "Q"), '1');  // load 1
-  set(s, {"J", "K"}, "00"); fall(); EXPECT_EQ(read(s, "Q"), '1');  // hold
-  set(s, {"J", "K"}, "01"); fall(); EXPECT_EQ(read(s, "Q"), '0');  // load 0
-  set(s, {"J", "K"}, "00"); fall(); EXPECT_EQ(read(s, "Qn"), '1');
-  set(s, {"Sn", "Cn"}, "00"); EXPECT_EQ(read(s, "Q"), 'x');        // undetermined
+  fall();
+  EXPECT_EQ(read(s, "Q"), '1');  // toggle
+  fall();
+  EXPECT_EQ(read(s, "Q"), '0');
+  set(s, {"J", "K"}, "10");
+  fall();
+  EXPECT_EQ(read(s, "Q"), '1');  // load 1
+  set(s, {"J", "K"}, "00");
+  fall();
+  EXPECT_EQ(read(s, "Q"), '1');  // hold
+  set(s, {"J", "K"}, "01");
+  fall();
+  EXPECT_EQ(read(s, "Q"), '0');  // load 0
+  set(s, {"J", "K"}, "00");
+  fall();
+  EXPECT_EQ(read(s, "Qn"), '1');
+  set(s, {"Sn", "Cn"}, "00");
+  EXPECT_EQ(read(s, "Q"), 'x');  // undetermined
 }
 
 TEST(FunctionTables, JkLoadsFromUnknownPowerUp) {
@@ -145,8 +164,12 @@ TEST(FunctionTables, JkLoadsFromUnknownPowerUp) {
   b.in({"J", "K"}).clock({"CP"}).out({"Q"});
   b.clocked("jk-flip-flop", {"J", "K"}, "CP", "Q");
   Simulator s = Simulator::make(b.board).take();
-  set(s, {"J", "K"}, "11"); ASSERT_TRUE(s.pulse("CP").ok()); EXPECT_EQ(read(s, "Q"), 'x');
-  set(s, {"J", "K"}, "10"); ASSERT_TRUE(s.pulse("CP").ok()); EXPECT_EQ(read(s, "Q"), '1');
+  set(s, {"J", "K"}, "11");
+  ASSERT_TRUE(s.pulse("CP").ok());
+  EXPECT_EQ(read(s, "Q"), 'x');
+  set(s, {"J", "K"}, "10");
+  ASSERT_TRUE(s.pulse("CP").ok());
+  EXPECT_EQ(read(s, "Q"), '1');
 }
 
 TEST(FunctionTables, SrLatch) {
@@ -154,12 +177,20 @@ TEST(FunctionTables, SrLatch) {
   b.in({"S", "R"}).out({"Q", "Qn"});
   b.gate("sr-latch", {"S", "R"}, "Q").inverse = "Qn";
   Simulator s = Simulator::make(b.board).take();
-  set(s, {"S", "R"}, "00"); EXPECT_EQ(read(s, "Q"), 'x');
-  set(s, {"S", "R"}, "10"); EXPECT_EQ(read(s, "Q"), '1'); EXPECT_EQ(read(s, "Qn"), '0');
-  set(s, {"S", "R"}, "00"); EXPECT_EQ(read(s, "Q"), '1');
-  set(s, {"S", "R"}, "01"); EXPECT_EQ(read(s, "Q"), '0'); EXPECT_EQ(read(s, "Qn"), '1');
-  set(s, {"S", "R"}, "00"); EXPECT_EQ(read(s, "Q"), '0');
-  set(s, {"S", "R"}, "11"); EXPECT_EQ(read(s, "Q"), 'x');
+  set(s, {"S", "R"}, "00");
+  EXPECT_EQ(read(s, "Q"), 'x');
+  set(s, {"S", "R"}, "10");
+  EXPECT_EQ(read(s, "Q"), '1');
+  EXPECT_EQ(read(s, "Qn"), '0');
+  set(s, {"S", "R"}, "00");
+  EXPECT_EQ(read(s, "Q"), '1');
+  set(s, {"S", "R"}, "01");
+  EXPECT_EQ(read(s, "Q"), '0');
+  EXPECT_EQ(read(s, "Qn"), '1');
+  set(s, {"S", "R"}, "00");
+  EXPECT_EQ(read(s, "Q"), '0');
+  set(s, {"S", "R"}, "11");
+  EXPECT_EQ(read(s, "Q"), 'x');
 }
 
 TEST(FunctionTables, DLatchIsTransparentWhileEnabled) {
@@ -167,10 +198,15 @@ TEST(FunctionTables, DLatchIsTransparentWhileEnabled) {
   b.in({"D", "G"}).out({"Q"});
   b.gate("d-latch", {"D"}, "Q").enable.net = "G";
   Simulator s = Simulator::make(b.board).take();
-  set(s, {"D", "G"}, "10"); EXPECT_EQ(read(s, "Q"), 'x');
-  set(s, {"G"}, "1"); EXPECT_EQ(read(s, "Q"), '1');
-  set(s, {"D"}, "0"); EXPECT_EQ(read(s, "Q"), '0');
-  set(s, {"G"}, "0"); set(s, {"D"}, "1"); EXPECT_EQ(read(s, "Q"), '0');
+  set(s, {"D", "G"}, "10");
+  EXPECT_EQ(read(s, "Q"), 'x');
+  set(s, {"G"}, "1");
+  EXPECT_EQ(read(s, "Q"), '1');
+  set(s, {"D"}, "0");
+  EXPECT_EQ(read(s, "Q"), '0');
+  set(s, {"G"}, "0");
+  set(s, {"D"}, "1");
+  EXPECT_EQ(read(s, "Q"), '0');
 }
 
 TEST(FunctionTables, TFlipFlopTogglesWhenEnabled) {
@@ -178,10 +214,14 @@ TEST(FunctionTables, TFlipFlopTogglesWhenEnabled) {
   b.in({"T", "CLR"}).clock({"CK"}).out({"Q"});
   b.clocked("t-flip-flop", {"T"}, "CK", "Q").clear.net = "CLR";
   Simulator s = Simulator::make(b.board).take();
-  set(s, {"CLR"}, "1"); set(s, {"CLR"}, "0"); EXPECT_EQ(read(s, "Q"), '0');
-  ASSERT_TRUE(s.pulse("CK").ok()); EXPECT_EQ(read(s, "Q"), '0');
+  set(s, {"CLR"}, "1");
+  set(s, {"CLR"}, "0");
+  EXPECT_EQ(read(s, "Q"), '0');
+  ASSERT_TRUE(s.pulse("CK").ok());
+  EXPECT_EQ(read(s, "Q"), '0');
   set(s, {"T"}, "1");
-  ASSERT_TRUE(s.pulse("CK", 3).ok()); EXPECT_EQ(read(s, "Q"), '1');
+  ASSERT_TRUE(s.pulse("CK", 3).ok());
+  EXPECT_EQ(read(s, "Q"), '1');
 }
 
 TEST(FunctionTables, TriStateDriver) {
@@ -189,10 +229,14 @@ TEST(FunctionTables, TriStateDriver) {
   b.in({"A", "EN"}).out({"Y"});
   b.gate("tri-state", {"A"}, "Y").enable.net = "EN";
   Simulator s = Simulator::make(b.board).take();
-  set(s, {"A", "EN"}, "11"); EXPECT_EQ(read(s, "Y"), '1');
-  set(s, {"A", "EN"}, "01"); EXPECT_EQ(read(s, "Y"), '0');
-  set(s, {"A", "EN"}, "10"); EXPECT_EQ(read(s, "Y"), 'z');
-  set(s, {"A", "EN"}, "1x"); EXPECT_EQ(read(s, "Y"), 'x');
+  set(s, {"A", "EN"}, "11");
+  EXPECT_EQ(read(s, "Y"), '1');
+  set(s, {"A", "EN"}, "01");
+  EXPECT_EQ(read(s, "Y"), '0');
+  set(s, {"A", "EN"}, "10");
+  EXPECT_EQ(read(s, "Y"), 'z');
+  set(s, {"A", "EN"}, "1x");
+  EXPECT_EQ(read(s, "Y"), 'x');
 }
 
 }  // namespace

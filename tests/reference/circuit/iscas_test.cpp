@@ -59,14 +59,15 @@ TEST(Iscas, HeaderAddsUpToTheName) {
     int sum = 0;
     while (std::getline(in, line)) {
       const std::size_t dots = line.rfind(' ');
-      if (line.find("lines from") != std::string::npos && dots != std::string::npos) sum += std::stoi(line.substr(dots));
+      if (line.find("lines from") != std::string::npos && dots != std::string::npos)
+        sum += std::stoi(line.substr(dots));
     }
     EXPECT_EQ("c" + std::to_string(sum), name);
   }
 }
 
-// Redundant faults: random vectors, then one proof a fault; counts computed by an independent program
-// and equal to the published ones (Schulz, SOCRATES, 1988, and later papers; from memory).
+// Redundant faults: random vectors, then one proof a fault; counts computed by an independent
+// program and equal to the published ones (Schulz, SOCRATES, 1988, and later papers; from memory).
 std::vector<std::string> redundant(const std::string& name) {
   const files::Board board = read_bench(kFolder + name + ".bench").take();
   const Netlist n = build_netlist(board).take();
@@ -83,7 +84,8 @@ std::vector<std::string> redundant(const std::string& name) {
     std::string members;
     for (std::size_t u = 0; u < list.uncollapsed.size(); ++u)
       if (list.class_of[u] == f)
-        members += n.label(list.uncollapsed[u].at) + (list.uncollapsed[u].kind == FaultKind::stuck_one ? "/1;" : "/0;");
+        members += n.label(list.uncollapsed[u].at) +
+                   (list.uncollapsed[u].kind == FaultKind::stuck_one ? "/1;" : "/0;");
     names.push_back(members);
   }
   return names;
@@ -95,20 +97,23 @@ TEST(Iscas, RedundantFaultsAreTheKnownOnes) {
   EXPECT_TRUE(redundant("c17").empty());
   EXPECT_TRUE(redundant("c880").empty());
   EXPECT_TRUE(redundant("s27").empty());
-  EXPECT_THAT(redundant("c432"), UnorderedElementsAre(HasSubstr("G259gat/1"), HasSubstr("G347gat/1"), HasSubstr("G379gat/1"),
-                                                      HasSubstr("G393gat at G429gat.")));
+  EXPECT_THAT(redundant("c432"),
+              UnorderedElementsAre(HasSubstr("G259gat/1"), HasSubstr("G347gat/1"),
+                                   HasSubstr("G379gat/1"), HasSubstr("G393gat at G429gat.")));
   const std::vector<std::string> c499 = redundant("c499");
   EXPECT_EQ(c499.size(), 8u);
-  for (const std::string& members : c499) EXPECT_THAT(members, ::testing::ContainsRegex("Gs[0-9] at Gt[0-9]\\.in[0-9]/1"));
+  for (const std::string& members : c499)
+    EXPECT_THAT(members, ::testing::ContainsRegex("Gs[0-9] at Gt[0-9]\\.in[0-9]/1"));
 }
 
-// All 32 patterns: 22 classes of functionally equivalent faults, all testable; exactly 10 complete sets
-// of four patterns and none of three (computed exhaustively by other means).
+// All 32 patterns: 22 classes of functionally equivalent faults, all testable; exactly 10 complete
+// sets of four patterns and none of three (computed exhaustively by other means).
 TEST(Iscas, C17HasTenCompleteSetsOfFour) {
   const Netlist n = build_netlist(*read_bench(kFolder + "c17.bench")).take();
   const FaultList list = stuck_at_faults(n);
   Patterns all(5);
-  for (unsigned m = 0; m < 32; ++m) all.add({(m & 16) != 0, (m & 8) != 0, (m & 4) != 0, (m & 2) != 0, (m & 1) != 0});
+  for (unsigned m = 0; m < 32; ++m)
+    all.add({(m & 16) != 0, (m & 8) != 0, (m & 4) != 0, (m & 2) != 0, (m & 1) != 0});
   PatternSimulator simulator(n);
   simulator.load(all.block(0));
   std::vector<std::uint32_t> alive(list.representatives.size());
@@ -127,7 +132,9 @@ TEST(Iscas, C17HasTenCompleteSetsOfFour) {
         const std::uint32_t three = by_pattern[a] | by_pattern[b] | by_pattern[c];
         EXPECT_NE(three, complete);
         for (std::size_t d = c + 1; d < 32; ++d)
-          if ((three | by_pattern[d]) == complete) fours.push_back(static_cast<std::uint32_t>((1u << a) | (1u << b) | (1u << c) | (1u << d)));
+          if ((three | by_pattern[d]) == complete)
+            fours.push_back(
+                static_cast<std::uint32_t>((1u << a) | (1u << b) | (1u << c) | (1u << d)));
       }
   EXPECT_EQ(fours.size(), 10u);
   const auto set = [](std::initializer_list<unsigned> members) {
@@ -135,19 +142,23 @@ TEST(Iscas, C17HasTenCompleteSetsOfFour) {
     for (const unsigned m : members) bits |= 1u << m;
     return bits;
   };
-  EXPECT_THAT(fours, ::testing::IsSupersetOf({set({0b00101, 0b01010, 0b10010, 0b11111}), set({0b00101, 0b01010, 0b10000, 0b11111}),
-                                              set({0b01010, 0b01111, 0b10000, 0b10101}), set({0b10010, 0b01111, 0b11010, 0b10101})}));
+  EXPECT_THAT(fours, ::testing::IsSupersetOf({set({0b00101, 0b01010, 0b10010, 0b11111}),
+                                              set({0b00101, 0b01010, 0b10000, 0b11111}),
+                                              set({0b01010, 0b01111, 0b10000, 0b10101}),
+                                              set({0b10010, 0b01111, 0b11010, 0b10101})}));
 }
 
 // c17 responses (outputs 22, 23) for inputs 1, 2, 3, 6, 7, computed exhaustively by other means.
 TEST(Iscas, C17RespondsAsComputed) {
   Simulator s = Simulator::make(*read_bench(kFolder + "c17.bench")).take();
-  const std::pair<const char*, const char*> cases[] = {{"00101", "01"}, {"01010", "11"}, {"10010", "00"}, {"11111", "10"},
-                                                       {"10000", "00"}, {"01111", "00"}, {"10101", "11"}, {"11010", "11"}};
+  const std::pair<const char*, const char*> cases[] = {
+      {"00101", "01"}, {"01010", "11"}, {"10010", "00"}, {"11111", "10"},
+      {"10000", "00"}, {"01111", "00"}, {"10101", "11"}, {"11010", "11"}};
   const char* inputs[] = {"G1gat", "G2gat", "G3gat", "G6gat", "G7gat"};
   for (const auto& [given, wanted] : cases) {
     std::vector<std::pair<std::string, files::Bit>> set;
-    for (int i = 0; i < 5; ++i) set.push_back({inputs[i], given[i] == '1' ? files::Bit::one : files::Bit::zero});
+    for (int i = 0; i < 5; ++i)
+      set.push_back({inputs[i], given[i] == '1' ? files::Bit::one : files::Bit::zero});
     ASSERT_TRUE(s.set(set).ok());
     std::string seen;
     for (const auto& output : s.outputs()) seen += output.second == files::Bit::one ? '1' : '0';

@@ -1,6 +1,6 @@
-// Speed of stuck-at simulation: all collapsed faults x 10,000 random patterns on circuits of the size
-// of the largest ISCAS-85 ones. Items a second are gate * fault * patterns, dropped work included, as
-// if every fault had been simulated under every pattern.
+// Speed of stuck-at simulation: all collapsed faults x 10,000 random patterns on circuits of the
+// size of the largest ISCAS-85 ones. Items a second are gate * fault * patterns, dropped work
+// included, as if every fault had been simulated under every pattern.
 #include <benchmark/benchmark.h>
 
 #include <chrono>
@@ -30,7 +30,8 @@ void fault_simulation(benchmark::State& state) {
   std::size_t shown = 0;
   for (auto _ : state) {
     shown = 0;
-    for (const std::int64_t first : first_detections(n, list.representatives, patterns)) shown += first >= 0 ? 1 : 0;
+    for (const std::int64_t first : first_detections(n, list.representatives, patterns))
+      shown += first >= 0 ? 1 : 0;
   }
   const double gates = static_cast<double>(PatternSimulator(n).gate_count());
   const double faults = static_cast<double>(list.representatives.size());
@@ -38,7 +39,8 @@ void fault_simulation(benchmark::State& state) {
   state.counters["faults"] = faults;
   state.counters["shown"] = static_cast<double>(shown);
   state.counters["gate*fault*pattern/s"] =
-      benchmark::Counter(gates * faults * static_cast<double>(kPatterns), benchmark::Counter::kIsIterationInvariantRate);
+      benchmark::Counter(gates * faults * static_cast<double>(kPatterns),
+                         benchmark::Counter::kIsIterationInvariantRate);
 }
 BENCHMARK(fault_simulation)->Arg(0)->Arg(1)->Unit(benchmark::kMillisecond);
 
@@ -54,7 +56,8 @@ void resimulation(benchmark::State& state) {
     for (std::size_t b = 0; b < patterns.blocks(); ++b) {
       simulator.load(patterns.block(b));
       for (std::size_t f = 0; f < shown.size(); ++f)
-        if (!shown[f]) shown[f] = any(simulator.resimulate(list.representatives[f]) & patterns.lanes_used(b));
+        if (!shown[f])
+          shown[f] = any(simulator.resimulate(list.representatives[f]) & patterns.lanes_used(b));
     }
     benchmark::DoNotOptimize(shown);
   }
@@ -68,8 +71,9 @@ void good_machine(benchmark::State& state) {
   PatternSimulator simulator(n);
   for (auto _ : state)
     for (std::size_t b = 0; b < patterns.blocks(); ++b) simulator.load(patterns.block(b));
-  state.counters["gate*pattern/s"] = benchmark::Counter(
-      static_cast<double>(simulator.gate_count() * kPatterns), benchmark::Counter::kIsIterationInvariantRate);
+  state.counters["gate*pattern/s"] =
+      benchmark::Counter(static_cast<double>(simulator.gate_count() * kPatterns),
+                         benchmark::Counter::kIsIterationInvariantRate);
 }
 BENCHMARK(good_machine)->Arg(0)->Arg(1)->Unit(benchmark::kMillisecond);
 

@@ -15,7 +15,10 @@ using files::LineKind;
 
 class BoardMaker {
  public:
-  BoardMaker() { board.name = "test"; board.path = "test.yaml"; }
+  BoardMaker() {
+    board.name = "test";
+    board.path = "test.yaml";
+  }
   BoardMaker& line(LineKind kind, const std::vector<std::string>& names, Bit rest = Bit::zero) {
     for (const std::string& name : names) {
       files::Line l;
@@ -29,9 +32,12 @@ class BoardMaker {
   BoardMaker& in(const std::vector<std::string>& names) { return line(LineKind::input, names); }
   BoardMaker& out(const std::vector<std::string>& names) { return line(LineKind::output, names); }
   BoardMaker& clock(const std::vector<std::string>& names) { return line(LineKind::clock, names); }
-  BoardMaker& both(const std::vector<std::string>& names) { return line(LineKind::both, names, Bit::undriven); }
+  BoardMaker& both(const std::vector<std::string>& names) {
+    return line(LineKind::both, names, Bit::undriven);
+  }
   // Adds a gate; the returned reference is for its control pins and is valid until the next call.
-  Gate& gate(const std::string& type, const std::vector<std::string>& inputs, const std::string& output) {
+  Gate& gate(const std::string& type, const std::vector<std::string>& inputs,
+             const std::string& output) {
     Gate g;
     g.type = type;
     g.mark = {"test.yaml", static_cast<int>(board.circuit.size()) + 10, 3};
@@ -44,8 +50,9 @@ class BoardMaker {
     board.circuit.push_back(g);
     return board.circuit.back();
   }
-  Gate& clocked(const std::string& type, const std::vector<std::string>& inputs, const std::string& clk,
-                const std::string& output, const std::string& inverse = {}) {
+  Gate& clocked(const std::string& type, const std::vector<std::string>& inputs,
+                const std::string& clk, const std::string& output,
+                const std::string& inverse = {}) {
     Gate& g = gate(type, inputs, output);
     g.clock.net = clk;
     g.inverse = inverse;

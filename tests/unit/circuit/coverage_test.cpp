@@ -19,7 +19,8 @@ std::vector<std::string> missed(const Netlist& n, const files::Board& b, const C
   std::vector<std::string> names;
   for (std::size_t i = 0; i < c.first_step.size(); ++i)
     if (c.first_step[i] < 0 && c.untestable[i] == 0)
-      names.push_back(n.label(c.list.representatives[i].at) + ' ' + fault_name(n, b, c.list.representatives[i]));
+      names.push_back(n.label(c.list.representatives[i].at) + ' ' +
+                      fault_name(n, b, c.list.representatives[i]));
   return names;
 }
 
@@ -28,7 +29,8 @@ TEST(Prover, AgreesWithExhaustion) {
   std::size_t untestable = 0, testable = 0;
   ::testing::internal::CaptureStdout();
   for (unsigned seed = 1; seed <= 30; ++seed) {
-    const Netlist n = build_netlist(parse_bench("t.bench", random_bench(seed, 8, 50)).take()).take();
+    const Netlist n =
+        build_netlist(parse_bench("t.bench", random_bench(seed, 8, 50)).take()).take();
     const FaultList list = stuck_at_faults(n);
     Patterns all(8);
     for (unsigned m = 0; m < 256; ++m) {
@@ -39,15 +41,18 @@ TEST(Prover, AgreesWithExhaustion) {
     const std::vector<std::int64_t> first = first_detections(n, list.representatives, all);
     for (std::size_t f = 0; f < first.size(); ++f) {
       const FoundTest found = find_test(n, list.representatives[f]);
-      ASSERT_EQ(found.proof, first[f] < 0 ? Proof::untestable : Proof::test) << seed << ' ' << n.label(list.representatives[f].at);
+      ASSERT_EQ(found.proof, first[f] < 0 ? Proof::untestable : Proof::test)
+          << seed << ' ' << n.label(list.representatives[f].at);
       (first[f] < 0 ? untestable : testable)++;
       if (found.proof != Proof::test) continue;
       Patterns one(8);
       one.add(found.inputs);
-      ASSERT_EQ(first_detections(n, {list.representatives[f]}, one)[0], 0) << "the test must show the fault";
+      ASSERT_EQ(first_detections(n, {list.representatives[f]}, one)[0], 0)
+          << "the test must show the fault";
     }
   }
-  EXPECT_EQ(::testing::internal::GetCapturedStdout(), "") << "standard output belongs to the commands";
+  EXPECT_EQ(::testing::internal::GetCapturedStdout(), "")
+      << "standard output belongs to the commands";
   EXPECT_GT(untestable, 50u);
   EXPECT_GT(testable, 500u);
 }
@@ -82,7 +87,9 @@ TEST(Coverage, RedundantTermIsProvedUntestable) {
   std::vector<files::Step> steps;
   for (unsigned m = 0; m < 8; ++m) {
     files::Step step;
-    step.set = {{"S", (m & 4) != 0 ? Bit::one : Bit::zero}, {"A", (m & 2) != 0 ? Bit::one : Bit::zero}, {"B", (m & 1) != 0 ? Bit::one : Bit::zero}};
+    step.set = {{"S", (m & 4) != 0 ? Bit::one : Bit::zero},
+                {"A", (m & 2) != 0 ? Bit::one : Bit::zero},
+                {"B", (m & 1) != 0 ? Bit::one : Bit::zero}};
     step.expect_circuit = true;
     steps.push_back(step);
   }
@@ -96,7 +103,8 @@ TEST(Coverage, RedundantTermIsProvedUntestable) {
   EXPECT_THAT(missed(n, b.board, less), ::testing::Contains("S stuck-low"));
 }
 
-files::Step step(std::vector<std::pair<std::string, Bit>> set, const char* clock, std::vector<std::pair<std::string, Bit>> expect) {
+files::Step step(std::vector<std::pair<std::string, Bit>> set, const char* clock,
+                 std::vector<std::pair<std::string, Bit>> expect) {
   files::Step s;
   s.set = std::move(set);
   if (clock != nullptr) s.pulse = {{clock, 1}};
@@ -111,9 +119,11 @@ TEST(Coverage, DeadClockIsCaughtThoughThePowerUpStateIsUnknown) {
   const Netlist n = build_netlist(b.board).take();
   const std::vector<files::Step> only_one{step({{"D", Bit::one}}, "CK", {{"Q", Bit::one}})};
   const Coverage half = stuck_at_coverage(n, compile_sequence(n, only_one)->steps);
-  EXPECT_THAT(missed(n, b.board, half), ElementsAre("D stuck-high", "CK stuck-low", "CK stuck-high", "Q stuck-high"))
+  EXPECT_THAT(missed(n, b.board, half),
+              ElementsAre("D stuck-high", "CK stuck-low", "CK stuck-high", "Q stuck-high"))
       << "a dead flip-flop may have woken up as 1";
-  const std::vector<files::Step> both{step({{"D", Bit::one}}, "CK", {{"Q", Bit::one}}), step({{"D", Bit::zero}}, "CK", {{"Q", Bit::zero}})};
+  const std::vector<files::Step> both{step({{"D", Bit::one}}, "CK", {{"Q", Bit::one}}),
+                                      step({{"D", Bit::zero}}, "CK", {{"Q", Bit::zero}})};
   EXPECT_DOUBLE_EQ(stuck_at_coverage(n, compile_sequence(n, both)->steps).coverage(), 1.0);
 }
 
@@ -139,7 +149,10 @@ TEST(Coverage, MissingClearOfARippleStageIsCaught) {
     g.clear.net = "CLR";
   }
   const Netlist n = build_netlist(b.board).take();
-  std::vector<SequenceStep> steps{{{{0, Bit::one}}, {}, {}}, {{{0, Bit::zero}}, {{1, 1}}, {}}, {{}, {{1, 1}}, {}}, {{{0, Bit::one}}, {}, {}}};
+  std::vector<SequenceStep> steps{{{{0, Bit::one}}, {}, {}},
+                                  {{{0, Bit::zero}}, {{1, 1}}, {}},
+                                  {{}, {{1, 1}}, {}},
+                                  {{{0, Bit::one}}, {}, {}}};
   judge_by_circuit(n, steps);
   for (NodeId i = 0; i < n.size(); ++i) {
     if (n.label(i) != "CLR at Q1.clear") continue;
@@ -170,8 +183,9 @@ TEST(Coverage, CountsOnlyWhatTheStepsJudge) {
   b.gate("buf", {"A"}, "Y");
   b.gate("not", {"A"}, "Z");
   const Netlist n = build_netlist(b.board).take();
-  const std::vector<files::Step> steps{step({{"A", Bit::zero}}, nullptr, {{"Y", Bit::zero}}),
-                                       step({{"A", Bit::one}}, nullptr, {{"Y", Bit::one}, {"Z", Bit::any}})};
+  const std::vector<files::Step> steps{
+      step({{"A", Bit::zero}}, nullptr, {{"Y", Bit::zero}}),
+      step({{"A", Bit::one}}, nullptr, {{"Y", Bit::one}, {"Z", Bit::any}})};
   const Coverage c = stuck_at_coverage(n, compile_sequence(n, steps)->steps);
   EXPECT_THAT(missed(n, b.board, c), ElementsAre("A at Z.in1 stuck-low", "A at Z.in1 stuck-high"));
 }
@@ -185,7 +199,8 @@ TEST(Coverage, WrongExpectationsAreReportedAndNotCounted) {
   ASSERT_TRUE(sequence.ok());
   EXPECT_THAT(sequence->disagreements, ElementsAre("step 1: Y expected 0, the circuit gives 1"));
   EXPECT_EQ(stuck_at_coverage(n, sequence->steps).detected(), 0u);
-  EXPECT_THAT(compile_sequence(n, {step({{"B", Bit::one}}, nullptr, {})}).error().text(), HasSubstr("'B' is not a line that can be set"));
+  EXPECT_THAT(compile_sequence(n, {step({{"B", Bit::one}}, nullptr, {})}).error().text(),
+              HasSubstr("'B' is not a line that can be set"));
 }
 
 // Other kinds of fault, each by a circuit small enough to work out by hand.
@@ -195,11 +210,15 @@ TEST(SequenceDetections, OtherKindsOfFault) {
   b.gate("buf", {"A"}, "Y");
   b.gate("buf", {"B"}, "Z");
   const Netlist n = build_netlist(b.board).take();
-  const NodeId a = n.net_node[*n.find_net("A")], bb = n.net_node[*n.find_net("B")], y = n.net_node[*n.find_net("Y")];
+  const NodeId a = n.net_node[*n.find_net("A")], bb = n.net_node[*n.find_net("B")],
+               y = n.net_node[*n.find_net("Y")];
   const auto first = [&](const std::vector<const char*>& patterns, const Fault& f) {
     std::vector<SequenceStep> steps;
     for (const char* p : patterns)
-      steps.push_back({{{0, p[0] == '1' ? Bit::one : Bit::zero}, {1, p[1] == '1' ? Bit::one : Bit::zero}}, {}, {}});
+      steps.push_back(
+          {{{0, p[0] == '1' ? Bit::one : Bit::zero}, {1, p[1] == '1' ? Bit::one : Bit::zero}},
+           {},
+           {}});
     judge_by_circuit(n, steps);
     return sequence_detections(n, {f}, steps)[0];
   };

@@ -26,13 +26,15 @@ Generated made(const Netlist& n, std::uint64_t seed = 1) {
 std::size_t shown_again(const Netlist& n, const std::vector<SequenceStep>& steps) {
   const FaultList list = stuck_at_faults(n);
   std::size_t shown = 0;
-  for (const std::int64_t first : sequence_detections(n, list.representatives, steps)) shown += first >= 0 ? 1 : 0;
+  for (const std::int64_t first : sequence_detections(n, list.representatives, steps))
+    shown += first >= 0 ? 1 : 0;
   return shown;
 }
 
 struct Case {
   const char* name;
-  std::size_t patterns_max;  // 1.6 x the smallest published test set (27, 52, 16; from memory); c17: 4 or 5
+  std::size_t
+      patterns_max;  // 1.6 x the smallest published test set (27, 52, 16; from memory); c17: 4 or 5
 };
 class GenerateIscas : public ::testing::TestWithParam<Case> {};
 
@@ -42,9 +44,12 @@ TEST_P(GenerateIscas, EveryTestableFaultInFewPatterns) {
   EXPECT_DOUBLE_EQ(g.coverage.coverage(), 1.0);
   EXPECT_LE(g.steps.size(), GetParam().patterns_max);
   EXPECT_EQ(shown_again(n, g.steps), g.coverage.detected());
-  EXPECT_EQ(g.coverage.detected() + g.coverage.untestable_count(), g.coverage.list.representatives.size());
+  EXPECT_EQ(g.coverage.detected() + g.coverage.untestable_count(),
+            g.coverage.list.representatives.size());
 }
-INSTANTIATE_TEST_SUITE_P(All, GenerateIscas, ::testing::Values(Case{"c17", 5}, Case{"c432", 43}, Case{"c499", 83}, Case{"c880", 25}, Case{"s27", 9}),
+INSTANTIATE_TEST_SUITE_P(All, GenerateIscas,
+                         ::testing::Values(Case{"c17", 5}, Case{"c432", 43}, Case{"c499", 83},
+                                           Case{"c880", 25}, Case{"s27", 9}),
                          [](const auto& p) { return std::string(p.param.name); });
 
 TEST(Generate, IsRepeatable) {
@@ -56,7 +61,8 @@ TEST(Generate, IsRepeatable) {
 
 TEST(Generate, RandomCircuitsWithRedundancy) {
   for (unsigned seed = 1; seed <= 5; ++seed) {
-    const Netlist n = build_netlist(parse_bench("t.bench", random_bench(seed, 12, 120)).take()).take();
+    const Netlist n =
+        build_netlist(parse_bench("t.bench", random_bench(seed, 12, 120)).take()).take();
     const Generated g = made(n);
     EXPECT_DOUBLE_EQ(g.coverage.coverage(), 1.0) << seed;
     EXPECT_GT(g.coverage.untestable_count(), 0u) << seed;
@@ -75,7 +81,9 @@ TEST(Generate, LargeCircuitInFewPatterns) {
 // The sequential boards of the tests, each from unknown power-up.
 BoardMaker latch_card() {
   BoardMaker b;
-  b.in({"F3", "F2", "F1", "F0", "SKIP"}).clock({"PICK"}).out({"Q3", "Q2", "Q1", "Q0", "Qn3", "Qn2", "Qn1", "Qn0"});
+  b.in({"F3", "F2", "F1", "F0", "SKIP"})
+      .clock({"PICK"})
+      .out({"Q3", "Q2", "Q1", "Q0", "Qn3", "Qn2", "Qn1", "Qn0"});
   for (const std::string k : {"3", "2", "1", "0"}) {
     b.gate("or", {"F" + k, "SKIP"}, "d" + k);
     b.clocked("d-flip-flop", {"d" + k}, "PICK", "Q" + k, "Qn" + k);
@@ -127,15 +135,18 @@ BoardMaker relay_card() {
 }
 
 TEST(GenerateSequence, CardsReachEveryFaultFromUnknownPowerUp) {
-  const std::pair<const char*, BoardMaker> cards[] = {
-      {"latch", latch_card()}, {"counter", counter_card()}, {"two clocks", two_clock_card()}, {"relay", relay_card()}};
+  const std::pair<const char*, BoardMaker> cards[] = {{"latch", latch_card()},
+                                                      {"counter", counter_card()},
+                                                      {"two clocks", two_clock_card()},
+                                                      {"relay", relay_card()}};
   for (const auto& [name, card] : cards) {
     const Netlist n = build_netlist(card.board).take();
     const Generated g = made(n);
     std::string left;
     for (std::size_t f = 0; f < g.coverage.first_step.size(); ++f)
       if (g.coverage.first_step[f] < 0 && g.coverage.untestable[f] == 0)
-        left += n.label(g.coverage.list.representatives[f].at) + ' ' + fault_name(n, card.board, g.coverage.list.representatives[f]) + ", ";
+        left += n.label(g.coverage.list.representatives[f].at) + ' ' +
+                fault_name(n, card.board, g.coverage.list.representatives[f]) + ", ";
     EXPECT_EQ(left, "") << name;
     EXPECT_EQ(shown_again(n, g.steps), g.coverage.detected()) << name;
     EXPECT_LT(g.steps.size(), 40u) << name;
@@ -143,8 +154,8 @@ TEST(GenerateSequence, CardsReachEveryFaultFromUnknownPowerUp) {
   }
 }
 
-// A loadable up-down counter of `width` bits: its upper carries need one state in 2^width, which walks
-// at random do not find and time frames do.
+// A loadable up-down counter of `width` bits: its upper carries need one state in 2^width, which
+// walks at random do not find and time frames do.
 BoardMaker loadable_counter(int width) {
   BoardMaker b;
   b.in({"CLR", "LD", "EN", "UP"}).clock({"CK"});
@@ -226,13 +237,15 @@ TEST(GenerateSequence, BusIsNeverDrivenFromBothSides) {
       bus_moves |= n.inputs[input].line == "BUS";
     }
     EXPECT_TRUE(!bus_moves || step.set.size() == 1) << "relays move in any order";
-    for (const auto& [input, count] : step.pulse) named.pulse.push_back({n.inputs[input].line, count});
+    for (const auto& [input, count] : step.pulse)
+      named.pulse.push_back({n.inputs[input].line, count});
     ASSERT_TRUE(s.step(named).ok());
     EXPECT_THAT(s.contentions(), ::testing::IsEmpty());
   }
 }
 
-int changes(const std::vector<std::vector<bool>>& patterns, const std::vector<std::size_t>& order, std::vector<bool> at) {
+int changes(const std::vector<std::vector<bool>>& patterns, const std::vector<std::size_t>& order,
+            std::vector<bool> at) {
   int sum = 0;
   for (const std::size_t k : order) {
     for (std::size_t i = 0; i < at.size(); ++i) sum += at[i] != patterns[k][i] ? 1 : 0;
@@ -260,7 +273,8 @@ TEST(QuietOrder, ExhaustiveSetsTakeAtMostFiftyFivePercentOfBinaryOrder) {
     const std::vector<bool> rest(width, false);
     const auto order = quiet_order(patterns, rest);
     EXPECT_THAT(order, ::testing::UnorderedElementsAreArray(as_given(patterns.size())));
-    const int quiet = changes(patterns, order, rest), binary = changes(patterns, as_given(patterns.size()), rest);
+    const int quiet = changes(patterns, order, rest),
+              binary = changes(patterns, as_given(patterns.size()), rest);
     EXPECT_EQ(quiet, (1 << width) - 1);
     EXPECT_EQ(binary, (1 << (width + 1)) - 2 - static_cast<int>(width));
     if (width < 5) continue;

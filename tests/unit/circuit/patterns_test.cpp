@@ -12,13 +12,16 @@
 namespace tenterhook::circuit::testing {
 namespace {
 
-Netlist from_bench(const std::string& text) { return build_netlist(parse_bench("t.bench", text).take()).take(); }
+Netlist from_bench(const std::string& text) {
+  return build_netlist(parse_bench("t.bench", text).take()).take();
+}
 
 TEST(Patterns, KeepTheirBitsAcrossBlocks) {
   Patterns p(3);
   for (int i = 0; i < 600; ++i) p.add({(i & 1) != 0, (i & 2) != 0, i == 511});
   EXPECT_EQ(p.blocks(), 3u);
-  for (std::size_t i = 0; i < 600; ++i) EXPECT_EQ(p.pattern(i), (std::vector<bool>{(i & 1) != 0, (i & 2) != 0, i == 511}));
+  for (std::size_t i = 0; i < 600; ++i)
+    EXPECT_EQ(p.pattern(i), (std::vector<bool>{(i & 1) != 0, (i & 2) != 0, i == 511}));
   EXPECT_TRUE(test(p.lanes_used(2), 87));
   EXPECT_FALSE(test(p.lanes_used(2), 88));
   EXPECT_TRUE(test(p.lanes_used(0), 255));
@@ -42,16 +45,21 @@ TEST(PatternSimulator, AgreesWithResimulationAndWithTheMachines) {
     std::vector<Word> slow;
     for (const Fault& f : list.uncollapsed) slow.push_back(fast.resimulate(f));
     for (std::size_t i = 0; i < all.size(); ++i)
-      EXPECT_FALSE(any(seen[i] ^ slow[i])) << "seed " << seed << ' ' << n.label(list.uncollapsed[i].at);
+      EXPECT_FALSE(any(seen[i] ^ slow[i]))
+          << "seed " << seed << ' ' << n.label(list.uncollapsed[i].at);
     Machines machines(n);
-    for (std::size_t i = 0; i < all.size() && i < kLanes - 1; ++i) machines.inject(i + 1, list.uncollapsed[i]);
+    for (std::size_t i = 0; i < all.size() && i < kLanes - 1; ++i)
+      machines.inject(i + 1, list.uncollapsed[i]);
     for (std::size_t k = 0; k < 20; ++k) {
-      for (std::size_t i = 0; i < n.inputs.size(); ++i) machines.set(i, patterns.get(k, i) ? Bit::one : Bit::zero);
+      for (std::size_t i = 0; i < n.inputs.size(); ++i)
+        machines.set(i, patterns.get(k, i) ? Bit::one : Bit::zero);
       machines.settle();
       for (std::size_t i = 0; i < all.size() && i < kLanes - 1; ++i) {
         bool differs = false;
-        for (std::size_t o = 0; o < n.outputs.size(); ++o) differs |= machines.read_output(o, 0) != machines.read_output(o, i + 1);
-        ASSERT_EQ(differs, test(seen[i], k)) << "seed " << seed << ' ' << n.label(list.uncollapsed[i].at);
+        for (std::size_t o = 0; o < n.outputs.size(); ++o)
+          differs |= machines.read_output(o, 0) != machines.read_output(o, i + 1);
+        ASSERT_EQ(differs, test(seen[i], k))
+            << "seed " << seed << ' ' << n.label(list.uncollapsed[i].at);
       }
     }
   }
@@ -106,7 +114,8 @@ TEST(PatternSimulator, TablesAndInvertedPins) {
   std::vector<Word> seen;
   fast.detect(list.uncollapsed, all, seen);
   for (std::size_t i = 0; i < all.size(); ++i)
-    EXPECT_FALSE(any((seen[i] ^ fast.resimulate(list.uncollapsed[i])) & p.lanes_used(0))) << n.label(list.uncollapsed[i].at);
+    EXPECT_FALSE(any((seen[i] ^ fast.resimulate(list.uncollapsed[i])) & p.lanes_used(0)))
+        << n.label(list.uncollapsed[i].at);
 }
 
 TEST(FirstDetections, MultiplierIsFullyTestedByRandomPatterns) {
@@ -123,7 +132,8 @@ TEST(FirstDetections, MultiplierIsFullyTestedByRandomPatterns) {
       continue;
     }
     check.load(patterns.block(static_cast<std::size_t>(first[i]) / kLanes));
-    EXPECT_TRUE(test(check.resimulate(list.representatives[i]), static_cast<std::size_t>(first[i]) % kLanes));
+    EXPECT_TRUE(test(check.resimulate(list.representatives[i]),
+                     static_cast<std::size_t>(first[i]) % kLanes));
   }
   EXPECT_LE(missed, first.size() / 50);
 }
@@ -139,7 +149,8 @@ TEST(RandomCircuit, MultiplierMultiplies) {
     }
     m.settle();
     unsigned product = 0;
-    for (std::size_t o = 0; o < n.outputs.size(); ++o) product |= (m.read_output(o, 0) == Bit::one ? 1u : 0u) << o;
+    for (std::size_t o = 0; o < n.outputs.size(); ++o)
+      product |= (m.read_output(o, 0) == Bit::one ? 1u : 0u) << o;
     EXPECT_EQ(product, a * b);
   }
 }

@@ -14,19 +14,23 @@ inline std::string numbered(const char* stem, std::size_t number) {
   return name;
 }
 
-// An array multiplier of two `bits`-wide numbers from AND gates and nine-NAND full adders: deep, and
-// rich in reconvergence. 19 bits make about 3,400 gates. Outputs p0..p(2*bits-1).
+// An array multiplier of two `bits`-wide numbers from AND gates and nine-NAND full adders: deep,
+// and rich in reconvergence. 19 bits make about 3,400 gates. Outputs p0..p(2*bits-1).
 inline std::string multiplier_bench(int bits) {
   std::string text;
   std::size_t next = 0;
   const auto gate = [&](const std::string& type, const std::string& a, const std::string& b) {
     const std::string out = numbered("n", next++);
-    text.append(out).append(" = ").append(type).append("(").append(a).append(", ").append(b).append(")\n");
+    text.append(out).append(" = ").append(type).append("(").append(a).append(", ").append(b).append(
+        ")\n");
     return out;
   };
-  struct Sum { std::string sum, carry; };
+  struct Sum {
+    std::string sum, carry;
+  };
   const auto full_adder = [&](const std::string& a, const std::string& b, const std::string& c) {
-    const std::string ab = gate("NAND", a, b), x1 = gate("NAND", a, ab), x2 = gate("NAND", b, ab), x = gate("NAND", x1, x2);
+    const std::string ab = gate("NAND", a, b), x1 = gate("NAND", a, ab), x2 = gate("NAND", b, ab),
+                      x = gate("NAND", x1, x2);
     const std::string xc = gate("NAND", x, c), y1 = gate("NAND", x, xc), y2 = gate("NAND", c, xc);
     return Sum{gate("NAND", y1, y2), gate("NAND", ab, xc)};
   };
@@ -36,12 +40,14 @@ inline std::string multiplier_bench(int bits) {
   std::string head;
   const std::size_t width = static_cast<std::size_t>(bits);
   for (std::size_t i = 0; i < width; ++i)
-    for (const char* stem : {"a", "b"}) head.append("INPUT(").append(numbered(stem, i)).append(")\n");
-  std::vector<std::string> row;   // sums so far, weight of the current row upwards
+    for (const char* stem : {"a", "b"})
+      head.append("INPUT(").append(numbered(stem, i)).append(")\n");
+  std::vector<std::string> row;  // sums so far, weight of the current row upwards
   std::vector<std::string> product;
   for (std::size_t j = 0; j < width; ++j) {
     std::vector<std::string> terms;
-    for (std::size_t i = 0; i < width; ++i) terms.push_back(gate("AND", numbered("a", i), numbered("b", j)));
+    for (std::size_t i = 0; i < width; ++i)
+      terms.push_back(gate("AND", numbered("a", i), numbered("b", j)));
     if (j == 0) {
       row = terms;
     } else {
@@ -50,9 +56,12 @@ inline std::string multiplier_bench(int bits) {
       for (std::size_t i = 0; i < width; ++i) {
         const bool have = i < row.size();
         Sum s{terms[i], carry};
-        if (have && carry.empty()) s = half_adder(terms[i], row[i]);
-        else if (have) s = full_adder(terms[i], row[i], carry);
-        else if (!carry.empty()) s = half_adder(terms[i], carry);
+        if (have && carry.empty())
+          s = half_adder(terms[i], row[i]);
+        else if (have)
+          s = full_adder(terms[i], row[i], carry);
+        else if (!carry.empty())
+          s = half_adder(terms[i], carry);
         sums.push_back(s.sum);
         carry = s.carry;
       }
@@ -84,10 +93,13 @@ inline std::string random_bench(unsigned seed, int inputs, int gates) {
   const char* types[] = {"NAND", "NAND", "NOR", "AND", "OR", "NOT", "XOR", "BUF", "NAND"};
   for (int g = 0; g < gates; ++g) {
     const std::string type = types[random() % 9];
-    const int width = type == "NOT" || type == "BUF" ? 1 : 2 + static_cast<int>(random() % 7 == 0) + static_cast<int>(random() % 19 == 0);
+    const int width = type == "NOT" || type == "BUF" ? 1
+                                                     : 2 + static_cast<int>(random() % 7 == 0) +
+                                                           static_cast<int>(random() % 19 == 0);
     std::string ins;
     for (int k = 0; k < width; ++k) {
-      const std::size_t window = std::min<std::size_t>(nets.size(), static_cast<std::size_t>(2 * inputs + 20));
+      const std::size_t window =
+          std::min<std::size_t>(nets.size(), static_cast<std::size_t>(2 * inputs + 20));
       const std::size_t pick = nets.size() - 1 - random() % window;
       ins.append(k == 0 ? "" : ", ").append(nets[pick]);
       ++readers[pick];

@@ -16,13 +16,17 @@ using ::testing::HasSubstr;
 using ::testing::StartsWith;
 using Kind = files::WiredNet::Kind;
 
-char read(const Simulator& s, const std::string& net) { return "01xz"[static_cast<int>(s.read(net).value())]; }
+char read(const Simulator& s, const std::string& net) {
+  return "01xz"[static_cast<int>(s.read(net).value())];
+}
 std::string read_all(const Simulator& s, const std::vector<std::string>& nets) {
   std::string text;
   for (const std::string& n : nets) text += read(s, n);
   return text;
 }
-Bit bit(char c) { return c == '0' ? Bit::zero : c == '1' ? Bit::one : c == 'z' ? Bit::undriven : Bit::any; }
+Bit bit(char c) {
+  return c == '0' ? Bit::zero : c == '1' ? Bit::one : c == 'z' ? Bit::undriven : Bit::any;
+}
 void set(Simulator& s, const std::vector<std::string>& lines, const std::string& bits) {
   std::vector<std::pair<std::string, Bit>> values;
   for (std::size_t i = 0; i < lines.size(); ++i) values.push_back({lines[i], bit(bits[i])});
@@ -54,7 +58,8 @@ TEST(Simulator, RippleCounterCountsThroughGatedClocks) {
   BoardMaker b;
   b.in({"CLR"}).clock({"CK"}).out({"Q0", "Q1", "Q2"});
   for (int i = 0; i < 3; ++i) {
-    Gate& g = b.clocked("t-flip-flop", {}, i == 0 ? "CK" : "Q" + std::to_string(i - 1), "Q" + std::to_string(i));
+    Gate& g = b.clocked("t-flip-flop", {}, i == 0 ? "CK" : "Q" + std::to_string(i - 1),
+                        "Q" + std::to_string(i));
     g.falling_edge = true;
     g.clear.net = "CLR";
   }
@@ -95,11 +100,16 @@ TEST(Simulator, SelfHoldingRelayRemembers) {
   b.gate("and", {"h", "not STOP"}, "K");
   Simulator s = Simulator::make(b.board).take();
   EXPECT_EQ(read(s, "K"), 'x');
-  set(s, {"STOP"}, "1"); EXPECT_EQ(read(s, "K"), '0');
-  set(s, {"STOP"}, "0"); EXPECT_EQ(read(s, "K"), '0');
-  set(s, {"START"}, "1"); EXPECT_EQ(read(s, "K"), '1');
-  set(s, {"START"}, "0"); EXPECT_EQ(read(s, "K"), '1');
-  set(s, {"STOP"}, "1"); EXPECT_EQ(read(s, "K"), '0');
+  set(s, {"STOP"}, "1");
+  EXPECT_EQ(read(s, "K"), '0');
+  set(s, {"STOP"}, "0");
+  EXPECT_EQ(read(s, "K"), '0');
+  set(s, {"START"}, "1");
+  EXPECT_EQ(read(s, "K"), '1');
+  set(s, {"START"}, "0");
+  EXPECT_EQ(read(s, "K"), '1');
+  set(s, {"STOP"}, "1");
+  EXPECT_EQ(read(s, "K"), '0');
 }
 
 TEST(Simulator, CrossCoupledGatesReleasedTogetherAreUnknown) {
@@ -108,11 +118,16 @@ TEST(Simulator, CrossCoupledGatesReleasedTogetherAreUnknown) {
   b.gate("nor", {"R", "P"}, "Q");
   b.gate("nor", {"S", "Q"}, "P");
   Simulator s = Simulator::make(b.board).take();
-  set(s, {"S", "R"}, "10"); EXPECT_EQ(read_all(s, {"Q", "P"}), "10");
-  set(s, {"S", "R"}, "00"); EXPECT_EQ(read_all(s, {"Q", "P"}), "10");
-  set(s, {"S", "R"}, "11"); EXPECT_EQ(read_all(s, {"Q", "P"}), "00");
-  set(s, {"S", "R"}, "00"); EXPECT_EQ(read_all(s, {"Q", "P"}), "xx") << "the race must not be guessed";
-  set(s, {"S", "R"}, "01"); EXPECT_EQ(read_all(s, {"Q", "P"}), "01");
+  set(s, {"S", "R"}, "10");
+  EXPECT_EQ(read_all(s, {"Q", "P"}), "10");
+  set(s, {"S", "R"}, "00");
+  EXPECT_EQ(read_all(s, {"Q", "P"}), "10");
+  set(s, {"S", "R"}, "11");
+  EXPECT_EQ(read_all(s, {"Q", "P"}), "00");
+  set(s, {"S", "R"}, "00");
+  EXPECT_EQ(read_all(s, {"Q", "P"}), "xx") << "the race must not be guessed";
+  set(s, {"S", "R"}, "01");
+  EXPECT_EQ(read_all(s, {"Q", "P"}), "01");
 }
 
 TEST(Simulator, RingOfInvertersIsUnknownAndEnds) {
@@ -121,9 +136,12 @@ TEST(Simulator, RingOfInvertersIsUnknownAndEnds) {
   b.gate("nand", {"EN", "Y"}, "a");
   b.gate("buf", {"a"}, "Y");
   Simulator s = Simulator::make(b.board).take();
-  set(s, {"EN"}, "0"); EXPECT_EQ(read(s, "Y"), '1');
-  set(s, {"EN"}, "1"); EXPECT_EQ(read(s, "Y"), 'x');
-  set(s, {"EN"}, "0"); EXPECT_EQ(read(s, "Y"), '1');
+  set(s, {"EN"}, "0");
+  EXPECT_EQ(read(s, "Y"), '1');
+  set(s, {"EN"}, "1");
+  EXPECT_EQ(read(s, "Y"), 'x');
+  set(s, {"EN"}, "0");
+  EXPECT_EQ(read(s, "Y"), '1');
 }
 
 TEST(Simulator, FlipFlopsThatChaseEachOtherEndUnknown) {
@@ -134,8 +152,11 @@ TEST(Simulator, FlipFlopsThatChaseEachOtherEndUnknown) {
   g.clear.net = "CLR";
   b.gate("not", {"Q"}, "n");
   Simulator s = Simulator::make(b.board).take();
-  set(s, {"CLR"}, "1"); set(s, {"CLR"}, "0"); EXPECT_EQ(read(s, "Q"), '0');
-  set(s, {"EN"}, "1"); EXPECT_EQ(read(s, "Q"), 'x');
+  set(s, {"CLR"}, "1");
+  set(s, {"CLR"}, "0");
+  EXPECT_EQ(read(s, "Q"), '0');
+  set(s, {"EN"}, "1");
+  EXPECT_EQ(read(s, "Q"), 'x');
 }
 
 TEST(Simulator, DecadeCounterClearsItselfByItsOwnDecode) {
@@ -144,11 +165,14 @@ TEST(Simulator, DecadeCounterClearsItselfByItsOwnDecode) {
   b.gate("and", {"Q0", "Q1"}, "three");
   b.gate("or", {"three", "CLR"}, "c");
   Gate& g0 = b.clocked("t-flip-flop", {}, "CK", "Q0");
-  g0.clear.net = "c"; g0.falling_edge = true;
+  g0.clear.net = "c";
+  g0.falling_edge = true;
   Gate& g1 = b.clocked("t-flip-flop", {}, "Q0", "Q1");
-  g1.clear.net = "c"; g1.falling_edge = true;
+  g1.clear.net = "c";
+  g1.falling_edge = true;
   Simulator s = Simulator::make(b.board).take();
-  set(s, {"CLR"}, "1"); set(s, {"CLR"}, "0");
+  set(s, {"CLR"}, "1");
+  set(s, {"CLR"}, "0");
   std::string seen;
   for (int i = 0; i < 4; ++i) {
     ASSERT_TRUE(s.pulse("CK").ok());
@@ -180,11 +204,14 @@ TEST(Simulator, DataAndClockSetTogetherRace) {
   b.in({"D", "CK"}).out({"Q"});
   b.clocked("d-flip-flop", {"D"}, "CK", "Q");
   Simulator s = Simulator::make(b.board).take();
-  set(s, {"CK"}, "1"); EXPECT_EQ(read(s, "Q"), '0');
+  set(s, {"CK"}, "1");
+  EXPECT_EQ(read(s, "Q"), '0');
   set(s, {"CK"}, "0");
-  set(s, {"D", "CK"}, "11"); EXPECT_EQ(read(s, "Q"), 'x') << "relays close in any order";
+  set(s, {"D", "CK"}, "11");
+  EXPECT_EQ(read(s, "Q"), 'x') << "relays close in any order";
   set(s, {"CK"}, "0");
-  set(s, {"CK"}, "1"); EXPECT_EQ(read(s, "Q"), '1');
+  set(s, {"CK"}, "1");
+  EXPECT_EQ(read(s, "Q"), '1');
 }
 
 TEST(Simulator, SharedBusWithTwoDriversAndTheFixture) {
@@ -195,10 +222,14 @@ TEST(Simulator, SharedBusWithTwoDriversAndTheFixture) {
   b.gate("buf", {"BUS"}, "SEEN");
   Simulator s = Simulator::make(b.board).take();
   EXPECT_EQ(read_all(s, {"BUS", "SEEN"}), "zx");
-  set(s, {"A", "B", "EA", "EB"}, "1010"); EXPECT_EQ(read_all(s, {"BUS", "SEEN"}), "11");
-  set(s, {"EA", "EB"}, "01"); EXPECT_EQ(read_all(s, {"BUS", "SEEN"}), "00");
-  set(s, {"EA", "EB"}, "11"); EXPECT_EQ(read_all(s, {"BUS", "SEEN"}), "xx") << "they fight";
-  set(s, {"EA", "EB", "BUS"}, "001"); EXPECT_EQ(read_all(s, {"BUS", "SEEN"}), "11");
+  set(s, {"A", "B", "EA", "EB"}, "1010");
+  EXPECT_EQ(read_all(s, {"BUS", "SEEN"}), "11");
+  set(s, {"EA", "EB"}, "01");
+  EXPECT_EQ(read_all(s, {"BUS", "SEEN"}), "00");
+  set(s, {"EA", "EB"}, "11");
+  EXPECT_EQ(read_all(s, {"BUS", "SEEN"}), "xx") << "they fight";
+  set(s, {"EA", "EB", "BUS"}, "001");
+  EXPECT_EQ(read_all(s, {"BUS", "SEEN"}), "11");
   EXPECT_TRUE(s.contentions().empty());
   EXPECT_EQ(s.outputs().size(), 1u) << "a line that the fixture drives is not an output now";
   set(s, {"EA"}, "1");
@@ -214,8 +245,10 @@ TEST(Simulator, PullDecidesAnUndrivenBus) {
   b.board.rails[0].nominal = Volts{30};
   b.gate("tri-state", {"A"}, "Y").enable.net = "EA";
   Simulator s = Simulator::make(b.board).take();
-  set(s, {"A", "EA"}, "01"); EXPECT_EQ(read(s, "Y"), '0');
-  set(s, {"EA"}, "0"); EXPECT_EQ(read(s, "Y"), '1');
+  set(s, {"A", "EA"}, "01");
+  EXPECT_EQ(read(s, "Y"), '0');
+  set(s, {"EA"}, "0");
+  EXPECT_EQ(read(s, "Y"), '1');
   b.board.families["neg"].one_is_low = true;
   b.board.lines.back().family = "neg";
   Simulator n = Simulator::make(b.board).take();
@@ -247,9 +280,12 @@ TEST(Simulator, TableBlockWithTwoOutputsAndEitherInputs) {
   g.outputs.push_back("SAME");
   g.table = {"00- 00", "01x 10", "1x0 00", "1x1 11"};
   Simulator s = Simulator::make(b.board).take();
-  set(s, {"S", "A", "B"}, "010"); EXPECT_EQ(read_all(s, {"Y", "SAME"}), "10");
-  set(s, {"S", "A", "B"}, "101"); EXPECT_EQ(read_all(s, {"Y", "SAME"}), "11");
-  set(s, {"S", "A", "B"}, "x11"); EXPECT_EQ(read_all(s, {"Y", "SAME"}), "1x") << "both rows agree on Y";
+  set(s, {"S", "A", "B"}, "010");
+  EXPECT_EQ(read_all(s, {"Y", "SAME"}), "10");
+  set(s, {"S", "A", "B"}, "101");
+  EXPECT_EQ(read_all(s, {"Y", "SAME"}), "11");
+  set(s, {"S", "A", "B"}, "x11");
+  EXPECT_EQ(read_all(s, {"Y", "SAME"}), "1x") << "both rows agree on Y";
 }
 
 TEST(Simulator, FirstTableRowThatFitsDecides) {
@@ -257,8 +293,10 @@ TEST(Simulator, FirstTableRowThatFitsDecides) {
   b.in({"A", "B"}).out({"Y"});
   b.gate("table", {"A", "B"}, "Y").table = {"1- 1", "-1 0", "00 0"};
   Simulator s = Simulator::make(b.board).take();
-  set(s, {"A", "B"}, "11"); EXPECT_EQ(read(s, "Y"), '1');
-  set(s, {"A", "B"}, "01"); EXPECT_EQ(read(s, "Y"), '0');
+  set(s, {"A", "B"}, "11");
+  EXPECT_EQ(read(s, "Y"), '1');
+  set(s, {"A", "B"}, "01");
+  EXPECT_EQ(read(s, "Y"), '0');
 }
 
 TEST(Simulator, LinesThatNobodyBuiltAreUnknown) {
@@ -277,8 +315,10 @@ TEST(Simulator, RestAndUnknownAndReleasedInputs) {
   b.gate("not", {"A"}, "Y");
   Simulator s = Simulator::make(b.board).take();
   EXPECT_EQ(read(s, "Y"), '0');
-  set(s, {"A"}, "z"); EXPECT_EQ(read(s, "Y"), 'x');
-  set(s, {"A"}, "0"); EXPECT_EQ(read(s, "Y"), '1');
+  set(s, {"A"}, "z");
+  EXPECT_EQ(read(s, "Y"), 'x');
+  set(s, {"A"}, "0");
+  EXPECT_EQ(read(s, "Y"), '1');
 }
 
 TEST(Simulator, StepSetsThenPulsesInOrder) {
@@ -304,14 +344,17 @@ TEST(Connectivity, ErrorsNameTheNetThePlaceAndTheRemedy) {
     BoardMaker b;
     b.in({"SKIP"}).out({"Y"});
     b.gate("or", {"SKIP", "SKLP"}, "Y");
-    EXPECT_THAT(refused(b.board), AllOf(StartsWith("test.yaml:10:3: net 'SKLP' is read here but nothing drives it"), HasSubstr("did you mean 'SKIP'?")));
+    EXPECT_THAT(refused(b.board),
+                AllOf(StartsWith("test.yaml:10:3: net 'SKLP' is read here but nothing drives it"),
+                      HasSubstr("did you mean 'SKIP'?")));
   }
   {
     BoardMaker b;
     b.in({"A"}).out({"Y"});
     b.gate("buf", {"A"}, "Y");
     b.gate("not", {"A"}, "Y");
-    EXPECT_THAT(refused(b.board), HasSubstr("test.yaml:11:3: net 'Y' has 2 drivers; the first is at test.yaml:10:3"));
+    EXPECT_THAT(refused(b.board),
+                HasSubstr("test.yaml:11:3: net 'Y' has 2 drivers; the first is at test.yaml:10:3"));
   }
   {
     BoardMaker b;
@@ -330,7 +373,8 @@ TEST(Connectivity, ErrorsNameTheNetThePlaceAndTheRemedy) {
     BoardMaker b;
     b.in({"A"}).out({"Y"});
     b.gate("nadn", {"A"}, "Y");
-    EXPECT_THAT(refused(b.board), AllOf(HasSubstr("unknown gate 'nadn'"), HasSubstr("did you mean 'nand'?")));
+    EXPECT_THAT(refused(b.board),
+                AllOf(HasSubstr("unknown gate 'nadn'"), HasSubstr("did you mean 'nand'?")));
   }
   {
     BoardMaker b;
@@ -380,7 +424,8 @@ TEST(Simulator, KnownMeansTheSameForEveryPowerUp) {
       forced.clocked("d-flip-flop", {"d" + k}, "CK", "q" + k);
     }
     std::vector<std::string> patterns;
-    for (int i = 0; i < 6; ++i) patterns.push_back(std::string{"01"[random() % 2], "01"[random() % 2]});
+    for (int i = 0; i < 6; ++i)
+      patterns.push_back(std::string{"01"[random() % 2], "01"[random() % 2]});
     Simulator honest = Simulator::make(b.board).take();
     std::vector<std::string> claimed;
     for (const std::string& p : patterns) {

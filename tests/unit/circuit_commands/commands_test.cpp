@@ -1,4 +1,5 @@
-// coverage and generate as commands: the demo boards and ISCAS netlists, files in, files and JSON out.
+// coverage and generate as commands: the demo boards and ISCAS netlists, files in, files and JSON
+// out.
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
@@ -28,7 +29,8 @@ std::string text_of(const std::string& path) {
 class CircuitCommands : public ::testing::Test {
  protected:
   void SetUp() override {
-    folder_ = std::filesystem::temp_directory_path() / ("tenterhook-circuit-" + std::to_string(::getpid()));
+    folder_ = std::filesystem::temp_directory_path() /
+              ("tenterhook-circuit-" + std::to_string(::getpid()));
     std::filesystem::create_directories(folder_);
   }
   void TearDown() override { std::filesystem::remove_all(folder_); }
@@ -56,7 +58,8 @@ class CircuitCommands : public ::testing::Test {
   static std::size_t relays_of(const std::string& vectors) {
     const auto read = files::read_vectors(vectors);
     const circuit::Netlist netlist = circuit::build_netlist(read->board).take();
-    return circuit::relay_operations(netlist, circuit::compile_sequence(netlist, read->steps)->steps);
+    return circuit::relay_operations(netlist,
+                                     circuit::compile_sequence(netlist, read->steps)->steps);
   }
   std::filesystem::path folder_;
 };
@@ -84,7 +87,8 @@ TEST_F(CircuitCommands, ScannedNetlist) {
 TEST_F(CircuitCommands, LessThanEverythingIsListed) {
   std::filesystem::copy_file(kTree + "/tests/data/iscas/c17.bench", path("c17.bench"));
   std::ofstream(path("few.vectors.yaml")) << "vectors: few\nboard: c17.bench\nsteps:\n"
-                                             "  - {set: {G1gat: 1, G2gat: 1, G3gat: 1, G6gat: 1, G7gat: 1}, expect: {G22gat: 1, G23gat: 0}}\n";
+                                             "  - {set: {G1gat: 1, G2gat: 1, G3gat: 1, G6gat: 1, "
+                                             "G7gat: 1}, expect: {G22gat: 1, G23gat: 0}}\n";
   const json c = coverage_of(path("few.vectors.yaml"));
   EXPECT_LT(c["coverage"], 1.0);
   EXPECT_EQ(c["missed"].size(), 22u - c["detected"].get<std::size_t>());
@@ -92,8 +96,8 @@ TEST_F(CircuitCommands, LessThanEverythingIsListed) {
   EXPECT_THAT(c["missed"][0]["fault"].get<std::string>(), ::testing::StartsWith("stuck-"));
 }
 
-// The demo boards: what their acceptance vectors miss is pinned, and generated ones must do as well in
-// fewer steps and fewer relay operations.
+// The demo boards: what their acceptance vectors miss is pinned, and generated ones must do as well
+// in fewer steps and fewer relay operations.
 TEST_F(CircuitCommands, GeneratedVectorsBeatTheAcceptanceOfEveryDemoBoard) {
   for (const std::string board : {"shed-latch", "pick-counter", "shuttle-guard"}) {
     const std::string folder = kTree + "/vectors/" + board + "/";
@@ -104,7 +108,9 @@ TEST_F(CircuitCommands, GeneratedVectorsBeatTheAcceptanceOfEveryDemoBoard) {
     EXPECT_EQ(again["coverage"], 1.0) << board << again["missed"].dump(1);
     EXPECT_EQ(again["detected"], g["detected"]) << board;
     EXPECT_LT(g["steps"].get<int>(), acceptance["steps"].get<int>()) << board;
-    EXPECT_LE(relays_of(path(board + ".vectors.yaml")), relays_of(folder + "acceptance.vectors.yaml")) << board;
+    EXPECT_LE(relays_of(path(board + ".vectors.yaml")),
+              relays_of(folder + "acceptance.vectors.yaml"))
+        << board;
     EXPECT_TRUE(g["time"]["total_s"].is_number()) << board;
     EXPECT_GT(g["relay_operations"].get<int>(), 0) << board;
     RecordProperty(board, g["steps"].get<int>());
