@@ -16,6 +16,7 @@
 #include "host/commands/generate.h"
 #include "host/commands/history.h"
 #include "host/commands/hold.h"
+#include "host/commands/hookup.h"
 #include "host/commands/merge.h"
 #include "host/commands/options.h"
 #include "host/commands/predict.h"
@@ -76,6 +77,11 @@ void add_run(CLI::App& app, Chosen& chosen) {
   add_exports(*c, o->junit, o->tap, o->csv);
   const auto decide = [o](const std::string& how) { o->simple_decision = how == "simple"; };
   c->add_option_function<std::string>("--decision", decide, "guarded (default) or simple")->check(CLI::IsMember({"guarded", "simple"}));
+  const auto only = [o](const std::string&) { o->only_failed = true; };
+  c->add_option_function<std::string>("--only", only, "failed: the steps that were wrong last time, and what they need before them")
+      ->check(CLI::IsMember({"failed"}));
+  c->add_flag("--once", o->once, "leave after the run, also on a terminal");
+  c->add_flag("--mute", o->mute, "no tones");
 }
 
 void add_hold(CLI::App& app, Chosen& chosen) {
@@ -103,6 +109,13 @@ void add_check(CLI::App& app, Chosen& chosen) {
   c->add_option("FILE", o->files, "board or vectors files")->required();
   add_json(*c, o->json);
   c->add_flag("--quiet", o->quiet, "errors only");
+}
+
+void add_hookup(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::HookupOptions>(app, chosen, "hookup", "the wiring list; with --fixture on a terminal, lead by lead", commands::hookup, c);
+  c->add_option("BOARD", o->board, "board or vectors file")->required();
+  add_bench(*c, o->bench);
 }
 
 void add_coverage(CLI::App& app, Chosen& chosen) {
@@ -215,7 +228,7 @@ int dispatch(int argc, char** argv) {
   app.require_subcommand(1);
   app.set_version_flag("--version", "tenterhook " TENTERHOOK_VERSION);
   Chosen chosen;
-  for (auto* add : {add_run, add_check, add_hold, add_coverage, add_generate, add_show, add_history, add_compare,
+  for (auto* add : {add_run, add_check, add_hold, add_hookup, add_coverage, add_generate, add_show, add_history, add_compare,
                     add_trend, add_report, add_merge, add_predict, add_fixture, add_emulate}) {
     add(app, chosen);
   }

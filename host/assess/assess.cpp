@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <cmath>
 #include <filesystem>
 
 #include "host/measure/contact.h"
@@ -16,11 +17,11 @@ using files::Bit;
 using measure::Reading;
 using measure::Verdict;
 
-// The pulls of a line that should be undriven: 1 Mohm to +24 V, then 22 kohm to ground.
-constexpr double kPullUpVolts = 24.0;
-constexpr double kPullUpOhms = 1e6;
-// An undriven line moves by most of the way that an open lead moves.
-constexpr double kUndrivenShare = 0.6;
+// The pulls of a line that should be undriven: 10 kohm to +5 V, then 22 kohm to ground. Strong enough to
+// move a line that only inputs hang on (some 50 kohm each), too weak to move one that is driven.
+constexpr double kPullUpVolts = 5.0;
+constexpr double kPullUpSiemens = 1.0 / 10e3;
+constexpr double kPullDownSiemens = 1.0 / 22e3;
 
 std::string step_source(const plan::PlannedStep& step) {
   return fmt::format("{}:{}", std::filesystem::path(step.mark.file).filename().string(), step.mark.line);
@@ -58,25 +59,53 @@ Reading Assessor::judge_level(const plan::Expectation& e, const measure::Counts&
   return r;
 }
 
+// By currents: what the board takes from (or gives to) the line at each pull, beyond what its known
+// resistors and the sense divider account for. A driver of a low must swallow the whole pull-up, a driver
+// of a high must feed the pull-down; half of either is more than inputs ask.
 void Assessor::judge_undriven(Reading& r, const Pull& pull) const {
-  const auto& sense = plan_.fixture.sense;
-  const double load = 1.0 / sense.divider.value;
-  const double up = (kPullUpVolts / kPullUpOhms + sense.open_reads.value * load) / (1.0 / kPullUpOhms + load);
-  const double whole = up;  // pulled down, an open line is at 0 V within millivolts
-  const double moved = (pull.up - pull.down).value;
-  r.window = {Volts{kUndrivenShare * whole}, Volts{whole}};
-  if (moved > kUndrivenShare * whole + pull.U.value) {
+  const double divider = 1.0 / plan_.fixture.sense.divider.value;
+  double known = divider, fed = divider * plan_.fixture.sense.open_reads.value;
+  const files::Board& board = plan_.vectors.board;
+  const files::Line& line = *board.line(r.line);
+  for (const auto& resistor : {line.load, line.pull}) {
+    if (!resistor || resistor->ohms.value <= 0.0) continue;
+    known += 1.0 / resistor->ohms.value;
+    for (const files::Rail& rail : board.rails) {
+      if (rail.name == resistor->to) fed += rail.nominal.value / resistor->ohms.value;
+    }
+  }
+  const auto low = plan::window_for(board, line, {}, Bit::zero);
+  const auto one = plan::window_for(board, line, {}, Bit::one);
+  double high_v = 0.0;  // the least that a driven high shows
+  for (const auto& window : {low, one}) {
+    if (window) high_v = std::max(high_v, window->min.value);
+  }
+  if (high_v <= 0.0) high_v = kPullUpVolts / 2.0;
+  const double up_limit = 0.5 * kPullUpVolts * kPullUpSiemens;
+  const double down_limit = 0.5 * high_v * kPullDownSiemens;
+  const double up_sum = known + kPullUpSiemens, down_sum = known + kPullDownSiemens;
+  const double up_fed = fed + kPullUpVolts * kPullUpSiemens;
+  // Amperes that something unknown gives to the line.
+  const double at_up = up_sum * pull.up.value - up_fed;
+  const double at_down = down_sum * pull.down.value - fed;
+  const double up_share = std::fabs(at_up) / up_limit, down_share = std::fabs(at_down) / down_limit;
+  const double doubt = std::max(up_sum * pull.U.value / up_limit, down_sum * pull.U.value / down_limit);
+  const double share = std::max(up_share, down_share);
+  r.window = {Volts{(up_fed - up_limit) / up_sum}, Volts{(up_fed + up_limit) / up_sum}};
+  if (share < 1.0 - doubt) {
     r.verdict = Verdict::pass;
     r.p = 1.0;
-  } else if (moved < kUndrivenShare * whole - pull.U.value) {
+  } else if (share > 1.0 + doubt) {
     r.verdict = Verdict::fail;
     r.p = 0.0;
-    r.why = fmt::format("something drives it: pulled up it reads {}, pulled down {}; undriven it would move by {:.3g} V",
-                        text(pull.up), text(pull.down), whole);
+    r.why = fmt::format("something drives it: pulled up through 10 kohm it reads {}, pulled down through 22 kohm {}; undriven "
+                        "it would read about {:.2f} V and {:.2f} V",
+                        text(pull.up), text(pull.down), up_fed / up_sum, fed / down_sum);
   } else {
     r.verdict = Verdict::unsure;
     r.p = 0.5;
-    r.why = "weakly driven: between driven and undriven; measure its source resistance";
+    r.why = fmt::format("weakly driven, between driven and undriven: pulled up {}, pulled down {}; measure its source resistance",
+                        text(pull.up), text(pull.down));
   }
 }
 

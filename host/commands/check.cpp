@@ -6,6 +6,8 @@
 
 #include "host/commands/bench.h"
 #include "host/commands/output.h"
+#include "host/commands/recorded.h"
+#include "host/files/machine.h"
 #include "host/files/reader.h"
 #include "host/plan/plan.h"
 #include "host/plan/program.h"
@@ -15,8 +17,15 @@ namespace tenterhook::commands {
 
 namespace {
 
-Result<plan::Plan> plan_of(const std::string& path) {
-  auto vectors = files::read_vectors(path);
+// What was understood of one file, in a line for people and as JSON.
+struct Checked {
+  std::string said;
+  nlohmann::json json;
+  std::vector<std::string> warnings;
+};
+
+Result<Checked> check_plan(const std::string& path) {
+  auto vectors = read_any(path);
   TH_TRY(vectors);
   BenchOptions builtin;
   builtin.fixture = "emulated";  // the built-in description; nothing is opened
@@ -25,21 +34,53 @@ Result<plan::Plan> plan_of(const std::string& path) {
   auto plan = plan::make_plan(vectors.take(), fixture.take(), {});
   TH_TRY(plan);
   for (const plan::PlannedStep& step : plan->steps) TH_TRY(plan::encode(plan::vector_step(*plan, step)));
-  return plan;
+  std::size_t judged = 0;
+  for (const plan::PlannedStep& step : plan->steps) {
+    for (const plan::Expectation& e : step.expectations) judged += e.expected != files::Bit::any;
+  }
+  const record::Times& t = plan->predicted;
+  Checked checked;
+  checked.warnings = plan->warnings;
+  checked.said = plan->steps.empty()
+                     ? fmt::format("board {}, no steps", plan->vectors.board.name)
+                     : fmt::format("board {}, {} steps, {} readings judged, {} relay operations, about {} without power-up",
+                                   plan->vectors.board.name, plan->steps.size(), judged, plan->relay_operations,
+                                   report::duration_text(t.total_s));
+  checked.json = {{"kind", plan->steps.empty() ? "board" : "vectors"},
+                  {"board", plan->vectors.board.name},
+                  {"steps", plan->steps.size()},
+                  {"judged", judged},
+                  {"relay_operations", plan->relay_operations},
+                  {"time", {{"total_s", t.total_s}, {"relay_s", t.relay_s}, {"settle_s", t.settle_s}, {"convert_s", t.convert_s}, {"pulse_s", t.pulse_s}}}};
+  return checked;
 }
 
-nlohmann::json json_of(const std::string& path, const plan::Plan& plan) {
-  return {{"file", path},
-          {"board", plan.vectors.board.name},
-          {"steps", plan.steps.size()},
-          {"relay_operations", plan.relay_operations},
-          {"time",
-           {{"total_s", plan.predicted.total_s},
-            {"relay_s", plan.predicted.relay_s},
-            {"settle_s", plan.predicted.settle_s},
-            {"convert_s", plan.predicted.convert_s},
-            {"pulse_s", plan.predicted.pulse_s}}},
-          {"warnings", plan.warnings}};
+Result<Checked> check_file(const std::string& path) {
+  auto kind = files::file_kind(path);
+  TH_TRY(kind);
+  switch (*kind) {
+    case files::FileKind::board:
+    case files::FileKind::vectors: return check_plan(path);
+    case files::FileKind::fixture: {
+      auto fixture = files::read_fixture(path);
+      TH_TRY(fixture);
+      return Checked{fmt::format("fixture {}, {} drives, {} senses, {} rails", fixture->name, fixture->drive.channels,
+                                 fixture->sense.channels, fixture->rails.size()),
+                     {{"kind", "fixture"}, {"fixture", fixture->name}}, {}};
+    }
+    case files::FileKind::machine: {
+      auto machine = files::read_machine(path);
+      TH_TRY(machine);
+      return Checked{fmt::format("machine {}, {} boards, {} joins, {} supplies", machine->name, machine->boards.size(),
+                                 machine->joins.size(), machine->supplies.size()),
+                     {{"kind", "machine"}, {"machine", machine->name}}, {}};
+    }
+    case files::FileKind::gates: {
+      TH_TRY(files::check_gates(path));
+      return Checked{"gate library", {{"kind", "gates"}}, {}};
+    }
+  }
+  return bug_error("a kind of file that check does not know");
 }
 
 }  // namespace
@@ -48,17 +89,17 @@ int check(const CheckOptions& options) {
   int code = kExitPass;
   nlohmann::json all = nlohmann::json::array();
   for (const std::string& path : options.files) {
-    auto plan = plan_of(path);
-    if (!plan) {
-      code = tell(plan.error());
-      all.push_back({{"file", path}, {"error", plan.error().text()}});
+    auto checked = check_file(path);
+    if (!checked) {
+      code = tell(checked.error());
+      all.push_back({{"file", path}, {"error", checked.error().text()}});
       continue;
     }
-    all.push_back(json_of(path, *plan));
-    for (const std::string& warning : plan->warnings) fmt::print(stderr, "warning: {}\n", warning);
-    if (options.quiet || options.json == "-") continue;
-    fmt::print("{}: board {}, {} steps, {} relay operations, about {} without power-up\n", path, plan->vectors.board.name,
-               plan->steps.size(), plan->relay_operations, report::duration_text(plan->predicted.total_s));
+    checked->json["file"] = path;
+    checked->json["warnings"] = checked->warnings;
+    all.push_back(checked->json);
+    for (const std::string& warning : checked->warnings) fmt::print(stderr, "warning: {}\n", warning);
+    if (!options.quiet && options.json != "-") fmt::print("{}: {}\n", path, checked->said);
   }
   if (!options.json.empty()) {
     auto written = write_text(options.json, nlohmann::json{{"files", all}}.dump(2) + "\n");

@@ -25,6 +25,9 @@ struct RunOptions {
   std::string vectors;
   std::string junit, tap, csv;       // "" = none, "-" = standard output
   bool simple_decision = false;
+  bool only_failed = false;          // the steps that failed last time, and what they need before them
+  bool once = false;                 // on a terminal: do not offer to run again
+  bool mute = false;                 // no tones
 };
 
 struct CheckOptions {

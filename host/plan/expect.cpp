@@ -14,6 +14,9 @@ namespace {
 
 using files::Bit;
 
+// So many disagreements are told one by one: the first few show what is wrong, thousands show nothing.
+constexpr std::size_t kDisagreementsTold = 20;
+
 bool is_off(const files::Board& board, const std::string& name) {
   return std::count(board.not_built.begin(), board.not_built.end(), name) > 0;
 }
@@ -52,6 +55,7 @@ Status fill_expectations(files::Vectors& vectors, std::vector<std::string>& warn
     model.emplace(made.take());
     model->power_up();
   }
+  std::vector<std::string> disagreements;
   for (files::Step& step : vectors.steps) {
     for (const auto& [line, bit] : step.set) driven[line] = bit;
     for (const auto& [line, other] : step.expect_line) step.expect.emplace_back(line, driven[other]);
@@ -68,8 +72,13 @@ Status fill_expectations(files::Vectors& vectors, std::vector<std::string>& warn
                          fmt::format("line {} is driven by the fixture and by the board at the same time", line),
                          "let go of it (`z`) before the board drives it, or disable its driver first");
     }
-    compare(step, *model, warnings);
+    compare(step, *model, disagreements);
     if (step.expect_circuit) add_circuit_bits(board, *model, step);
+  }
+  const std::size_t told = std::min(disagreements.size(), kDisagreementsTold);
+  warnings.insert(warnings.end(), disagreements.begin(), disagreements.begin() + static_cast<std::ptrdiff_t>(told));
+  if (disagreements.size() > told) {
+    warnings.push_back(fmt::format("{} more expectations disagree with the circuit", disagreements.size() - told));
   }
   return {};
 }

@@ -353,7 +353,11 @@ void write_wiring(Plan& plan) {
     for (const std::string& key : {line.name, line.name + " sense"}) {
       const auto found = plan.hookup.find(key);
       if (found == plan.hookup.end()) continue;
-      plan.wiring.push_back(fmt::format("{:<9} {:<10} {}", found->second.text(), line.name, line.family));
+      std::string more;
+      for (const auto& resistor : {line.pull, line.load}) {
+        if (resistor && found->second.kind == "sense") more += fmt::format(", with {} to {}", text(resistor->ohms), resistor->to);
+      }
+      plan.wiring.push_back(fmt::format("{:<9} {:<10} {}{}", found->second.text(), line.name, line.family, more));
     }
   }
 }

@@ -223,7 +223,7 @@ ProgramStep vector_step(const Plan& plan, const PlannedStep& planned) {
   for (int sense = 0; undriven >> sense; ++sense) {
     const std::uint64_t bit = std::uint64_t{1} << sense;
     if (!(undriven & bit)) continue;
-    for (const std::uint8_t mode : {wire::kBusPull1M, wire::kBusLoad22k}) {
+    for (const std::uint8_t mode : {wire::kBusPull10k, wire::kBusLoad22k}) {
       step.ops.push_back(wire::BusOp{mode, bit});
       step.ops.push_back(wire::RelayWaitOp{settle});
       step.ops.push_back(wire::SampleOp{bit, 0, kPullConversions});

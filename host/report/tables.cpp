@@ -199,6 +199,38 @@ std::string comparison_text(const record::RunRecord& before, const record::RunRe
   return text;
 }
 
+std::string since_text(const record::RunRecord& before, const record::RunRecord& after,
+                       const record::Comparison& comparison) {
+  using Kind = record::Change::Kind;
+  constexpr std::size_t kTold = 4;
+  std::string text =
+      fmt::format("since last time (run {}, {}, {}): ", before.number, minute_of(before.started),
+                  verdict_headline(before));
+  if (comparison.compared == 0) return text + "nothing that can be compared";
+  if (comparison.changes.empty()) {
+    return text + fmt::format("nothing moved, {} values compared", comparison.compared);
+  }
+  std::size_t told = 0;
+  for (const record::Change& c : comparison.changes) {
+    if (told == kTold) break;
+    const std::string where = c.side.empty() ? c.where : c.where + " " + c.side;
+    text += told++ ? "; " : "";
+    if (c.kind == Kind::fails_now) {
+      text += where + " fails now";
+    } else if (c.kind == Kind::passes_now) {
+      text += where + " passes now";
+    } else {
+      text += fmt::format("{} {} from {} to {}", where, record::name(c.kind),
+                          quantity(c.before, c.unit), quantity(c.after, c.unit));
+    }
+  }
+  if (comparison.changes.size() > told) {
+    text += fmt::format("; {} more: tenterhook compare {} {}", comparison.changes.size() - told,
+                        before.number, after.number);
+  }
+  return text;
+}
+
 std::string comparison_json(const record::RunRecord& before, const record::RunRecord& after,
                             const record::Comparison& comparison) {
   Json j;

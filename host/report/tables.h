@@ -17,6 +17,10 @@ std::string history_json(const record::HistoryPage& page);
 
 std::string comparison_text(const record::RunRecord& before, const record::RunRecord& after,
                             const record::Comparison& comparison, const Screen& screen);
+// One paragraph for under a verdict: "since run 16: Q1 fails now; Q0 high 24.6 V to 22.1 V", the most
+// significant first.
+std::string since_text(const record::RunRecord& before, const record::RunRecord& after,
+                       const record::Comparison& comparison);
 // {"before": {...}, "after": {...}, "changes": [...], "notes": [...]}
 std::string comparison_json(const record::RunRecord& before, const record::RunRecord& after,
                             const record::Comparison& comparison);

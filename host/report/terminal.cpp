@@ -330,7 +330,7 @@ std::string levels_table(const record::RunRecord& run, const Screen& screen) {
   return text;
 }
 
-std::string closing(const record::RunRecord& run, const Screen& screen) {
+std::string closing(const record::RunRecord& run, const Screen& screen, const std::string& since) {
   std::string text;
   const std::vector<LineFinding> findings = find_lines(run);
   if (!findings.empty()) {
@@ -359,6 +359,7 @@ std::string closing(const record::RunRecord& run, const Screen& screen) {
   const std::string word = verdict_headline(run);
   text += "\n" + (screen.terminal ? big_word(word, paint_of(run), screen) : word) + "\n";
   text += wrapped(verdict_sentence(run), screen.width, 0) + "\n";
+  if (!since.empty()) text += wrapped(since, screen.width, 0) + "\n";
   return text + heading("Next", screen) + bulleted(next_actions(run), screen);
 }
 

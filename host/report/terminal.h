@@ -57,7 +57,8 @@ std::string levels_table(const record::RunRecord& run, const Screen& screen);
 
 // The end of a run: failing lines with volts and window, levels, rails, times, warnings, cautions,
 // and last the verdict, large, with the next action.
-std::string closing(const record::RunRecord& run, const Screen& screen);
+// `since`: what changed since the last run, under the verdict; empty: not said.
+std::string closing(const record::RunRecord& run, const Screen& screen, const std::string& since = "");
 // One line: "FAIL  run 17  shed-latch 003  8 of 560 readings wrong: Q1 Qn1".
 std::string quiet_line(const record::RunRecord& run);
 
