@@ -221,9 +221,9 @@ int Holding::down() {
   if (!down) return tell(down.error());
   if (plan_.rails.empty()) return kExitPass;
   if (down->below) {
-    fmt::print("measured rails below {}; other stored charge and hot glass remain\n", text(down->limit));
+    fmt::print("{}\n", down->message);
   } else {
-    fmt::print("rail {} still reads {}: wait, and measure before touching\n", down->rail, text(down->highest));
+    fmt::print(stderr, "tenterhook: {}\n", down->message);
   }
   return kExitPass;
 }

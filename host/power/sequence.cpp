@@ -18,6 +18,9 @@ constexpr Seconds kLookEvery{0.5};        // during warm-up
 constexpr Seconds kDischargeLook{0.02};
 constexpr int kLooksMost = 100000;
 constexpr int kRailConversions = 32;
+constexpr int kDownConversions = 32;
+constexpr int kBothLooks = 6;
+constexpr Seconds kBothEvery{0.3};
 
 using Bytes = std::vector<std::uint8_t>;
 
@@ -66,8 +69,8 @@ class DriftWatch {
 Sequence::Sequence(link::Session& session, const plan::Plan& plan, Progress progress)
     : session_(session), plan_(plan), progress_(std::move(progress)) {}
 
-Result<std::optional<link::FaultReport>> Sequence::up() {
-  auto steps = plan::power_up_steps(plan_);
+Result<std::optional<link::FaultReport>> Sequence::up(CurveBook* book) {
+  auto steps = staged_steps(plan_, book != nullptr);
   TH_TRY(steps);
   steps->push_back(plan::rest_step(plan_));
   Bytes program;
@@ -75,11 +78,12 @@ Result<std::optional<link::FaultReport>> Sequence::up() {
 
   std::size_t risen = 0;
   link::Sink sink;
+  if (book) sink.sample = [book](const link::SampleBlock& block) { book->take(block); };
   sink.milestone = [&](const link::Milestone& m) {
     if (m.kind != link::Milestone::Kind::rail_up) return;
     for (const plan::RailPlan& rail : plan_.rails) {
       if (rail.channel == m.rail) {
-        progress_(rail.rail.name + " is up", static_cast<double>(++risen) / static_cast<double>(plan_.rails.size()));
+        progress_(rail.rail.name + " is up", std::min(1.0, static_cast<double>(++risen) / static_cast<double>(plan_.rails.size())));
       }
     }
   };
@@ -176,30 +180,85 @@ Result<std::vector<record::RailRecord>> Sequence::rails(std::optional<link::Faul
   return records;
 }
 
+// The safety conversions at rest: the first wire of every rail, without moving anything.
+Result<std::vector<RailLook>> Sequence::first_wires() {
+  auto live = session_.rails();
+  TH_TRY(live);
+  std::vector<RailLook> looks;
+  for (const plan::RailPlan& rail : plan_.rails) {
+    const auto count = static_cast<std::uint32_t>(live->volts[rail.channel]);
+    const measure::Counts one{1, count, static_cast<std::uint16_t>(count), static_cast<std::uint16_t>(count), count * count};
+    const auto estimate = measure::estimate(one, measure::nominal_rail(plan_.fixture, rail.channel));
+    looks.push_back({{true, estimate.volts, estimate.U}, {}});
+  }
+  return looks;
+}
+
+// A program that only samples: no rail is switched on by it.
+Result<std::vector<RailLook>> Sequence::both_wires() {
+  std::vector<RailLook> looks(plan_.rails.size());
+  Bytes program;
+  TH_TRY(append(program, plan::rails_step(plan_, plan::kLabelRails, kDownConversions)));
+  const Bytes end = plan::encode_end();
+  program.insert(program.end(), end.begin(), end.end());
+  link::Sink sink;
+  sink.sample = [&](const link::SampleBlock& block) {
+    for (const link::ChannelSample& c : block.channels) {
+      for (std::size_t i = 0; i < looks.size(); ++i) {
+        const bool second = c.kind == link::ChannelKind::rail_second;
+        if (plan_.rails[i].channel != c.index || !(second || c.kind == link::ChannelKind::rail) || c.counts.n == 0) continue;
+        const auto estimate = measure::estimate(c.counts, measure::nominal_rail(plan_.fixture, c.index));
+        (second ? looks[i].second : looks[i].first) = {true, estimate.volts, estimate.U};
+      }
+    }
+  };
+  auto report = session_.execute(program, sink);
+  TH_TRY(report);
+  return looks;
+}
+
 Result<Discharge> Sequence::down(Seconds at_most) {
   Discharge result;
   result.limit = kDownBelow;
+  if (plan_.rails.empty()) return result;
   auto finished = session_.finish();
   TH_TRY(finished);
+  std::vector<std::string> names;
+  for (const plan::RailPlan& rail : plan_.rails) names.push_back(rail.rail.name);
+  DischargeWatch watch(result.limit, plan_.fixture.sense.open_reads, names);
+  DischargeState state;
   for (int look = 0; look < kLooksMost; ++look) {
-    auto live = session_.rails();
-    TH_TRY(live);
-    result.highest = Volts{0.0};
-    for (const plan::RailPlan& rail : plan_.rails) {
-      const auto& channel = plan_.fixture.rails.at(static_cast<std::size_t>(rail.channel));
-      const Volts v = abs(channel.volts_offset + channel.volts_per_count * (live->volts[rail.channel] + 0.5));
-      if (v >= result.highest) {
-        result.highest = v;
-        result.rail = rail.rail.name;
-      }
-    }
-    result.below = result.highest < result.limit;
-    if (result.below || result.took >= at_most) return result;
-    progress_(fmt::format("discharging: {} at {}", result.rail, text(result.highest)), result.took / at_most);
+    auto looks = first_wires();
+    TH_TRY(looks);
+    watch.add(result.took, *looks);
+    state = watch.state();
+    if (state.remaining && state.remaining->value > 0.0 && !result.predicted) result.predicted = result.took + *state.remaining;
+    if (state.highest < result.limit || result.took >= at_most) break;
+    progress_(fmt::format("discharging: {} at {}{}", state.rail, text(state.highest),
+                          state.remaining ? ", about " + text(*state.remaining) + " more" : ""),
+              result.took / at_most);
     auto idle = session_.idle(kDischargeLook);
     TH_TRY(idle);
     result.took += kDischargeLook;
   }
+  auto status = session_.status();
+  TH_TRY(status);
+  if (status->fault) TH_TRY(session_.reset_faults());
+  for (int look = 0; look < kBothLooks && state.highest < result.limit && !state.below; ++look) {
+    auto looks = both_wires();
+    TH_TRY(looks);
+    result.took += kDischargeLook;
+    watch.add(result.took, *looks);
+    state = watch.state();
+    if (state.below) break;
+    auto idle = session_.idle(kBothEvery);
+    TH_TRY(idle);
+    result.took += kBothEvery;
+  }
+  result.below = state.below;
+  result.highest = state.highest;
+  result.rail = state.rail;
+  result.message = sentence(state);
   return result;
 }
 

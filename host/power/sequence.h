@@ -11,6 +11,8 @@
 #include "host/base/result.h"
 #include "host/link/session.h"
 #include "host/plan/plan.h"
+#include "host/power/curves.h"
+#include "host/power/discharge.h"
 #include "host/record/run.h"
 
 namespace tenterhook::power {
@@ -26,11 +28,13 @@ struct WarmUp {
 };
 
 struct Discharge {
-  bool below = false;  // every rail was read below `limit`
+  bool below = false;  // both sense wires of every rail were measured below `limit`
   Volts limit{};
   Volts highest{};     // the largest |volts| of the last look
   std::string rail;    // whose
   Seconds took{};
+  std::optional<Seconds> predicted;  // from half way down: how long the whole would take
+  std::string message;               // for people: sentence() of discharge.h
 };
 
 // A rail counts as down when it is read below this.
@@ -43,16 +47,21 @@ class Sequence {
 
   // Rails in order, each in its window before the next; then every line at rest. A fault of the fixture
   // (trip, rail not up) is a value: everything is open then.
-  Result<std::optional<link::FaultReport>> up();
+  // `book`, when given, takes looks at each rail as it comes up (curves.h); the power-up then takes longer.
+  Result<std::optional<link::FaultReport>> up(CurveBook* book = nullptr);
   // Looks at all outputs until none has moved more than warm_up.drift for warm_up.hold. Costs nothing
   // on a board without `warm-up`. Not steady after at_most: said in the result, not an error.
   Result<WarmUp> warm_up(std::optional<link::FaultReport>& fault);
   // Volts and amperes of every rail now, volts with U. Precondition: up() succeeded.
   Result<std::vector<record::RailRecord>> rails(std::optional<link::FaultReport>& fault);
-  // Opens everything in the safe order and follows the rails until they are down, at most `at_most`.
+  // Opens everything in the safe order and follows the rails until they are down, at most `at_most`. After
+  // a trip the latched fault is cleared once everything is open, so that the second sense wires can be read.
   Result<Discharge> down(Seconds at_most);
 
  private:
+  Result<std::vector<RailLook>> first_wires();
+  Result<std::vector<RailLook>> both_wires();
+
   link::Session& session_;
   const plan::Plan& plan_;
   Progress progress_;
