@@ -145,6 +145,14 @@ std::set<std::string> reach_of(const plan::Plan& plan, const emulated::FaultSpec
   std::set<std::string> reached;
   std::vector<std::string> next = nets_at(plan, fault.where);
   if (fault.kind == "shorted-to" || fault.kind == "swapped-with") next.push_back(fault.value);
+  if (fault.kind == "slow") {
+    // A relay's armature carries all its contacts.
+    for (const files::Gate& gate : plan.vectors.board.circuit) {
+      const auto outputs = outputs_of(gate);
+      if (gate.build.rfind("relay", 0) != 0 || !std::count(outputs.begin(), outputs.end(), fault.where)) continue;
+      next.insert(next.end(), outputs.begin(), outputs.end());
+    }
+  }
   if (fault.kind == "shorted-to") {
     for (const files::Rail& rail : plan.vectors.board.rails) reached.insert(rail.name);  // what feeds the short
   }
