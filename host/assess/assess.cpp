@@ -27,6 +27,9 @@ std::string step_source(const plan::PlannedStep& step) {
   return fmt::format("{}:{}", std::filesystem::path(step.mark.file).filename().string(), step.mark.line);
 }
 
+// A board with more doubtful readings than this needs a calibration, not more looks.
+constexpr int kSecondLooksMost = 256;
+
 bool judged(Bit bit) { return bit == Bit::zero || bit == Bit::one; }
 
 }  // namespace
@@ -172,7 +175,50 @@ void Assessor::take_contact(const link::SampleBlock& block, bool before) {
   }
 }
 
+std::map<int, std::uint64_t> Assessor::worth_a_second_look() const {
+  std::map<int, std::uint64_t> senses;
+  int count = 0;
+  for (const record::StepRecord& step : steps_) {
+    for (const Reading& r : step.readings) {
+      if (r.verdict != Verdict::unsure || !judged(r.expected) || count >= kSecondLooksMost) continue;
+      if (measure::estimate(r.counts, channel(r.channel)).saturated) continue;
+      senses[step.index] |= std::uint64_t{1} << r.channel;
+      ++count;
+    }
+  }
+  return senses;
+}
+
+void Assessor::take_again(const link::SampleBlock& block) {
+  for (record::StepRecord& step : steps_) {
+    if (step.index != block.step) continue;
+    for (Reading& r : step.readings) {
+      const auto found = std::find_if(block.channels.begin(), block.channels.end(), [&](const link::ChannelSample& c) {
+        return c.kind == link::ChannelKind::sense && c.index == r.channel;
+      });
+      if (found == block.channels.end() || r.verdict != Verdict::unsure) continue;
+      const auto second = measure::estimate(found->counts, channel(r.channel));
+      if (abs(second.volts - r.volts) > second.U + r.U) {
+        r.why = fmt::format("it read {} at first and {} at a second look: not steady; run it with --repeat", text(r.volts),
+                            text(second.volts));
+        second_looks_.push_back({step.index, r.line, r.verdict, r.why});
+        continue;
+      }
+      const auto both = measure::estimate(measure::pooled(r.counts, found->counts), channel(r.channel));
+      r.verdict = measure::judge_again(both, r.window);
+      const std::string seen = fmt::format("{} within {} after a second look ({} conversions in all)", text(both.volts),
+                                           text(both.U), r.counts.n + found->counts.n);
+      r.why = r.verdict == Verdict::pass ? "" : seen;
+      if (r.verdict == Verdict::unsure) {
+        r.why += channel(r.channel).line ? ": a meter at this point would settle it" : ": a calibration would settle it";
+      }
+      second_looks_.push_back({step.index, r.line, r.verdict, r.why});
+    }
+  }
+}
+
 void Assessor::finish(record::RunRecord& run) {
+  run.amendments.insert(run.amendments.end(), second_looks_.begin(), second_looks_.end());
   while (!run.aborted && steps_.size() < plan_.steps.size() && plan_.steps[steps_.size()].expectations.empty()) {
     complete();
   }
@@ -200,7 +246,7 @@ void Assessor::finish(record::RunRecord& run) {
   for (const record::StepRecord& step : steps_) {
     for (const Reading& r : step.readings) run.verdict = measure::worst(run.verdict, r.verdict);
   }
-  const bool whole = steps_.size() == plan_.steps.size();
+  const bool whole = steps_.size() == plan_.steps.size() && !run.aborted;  // cut short at the very end too
   if (!whole && run.verdict == Verdict::pass) run.verdict = Verdict::unsure;
 }
 
