@@ -8,6 +8,7 @@
 #include <memory>
 
 #include "host/base/result.h"
+#include "host/commands/calibrate.h"
 #include "host/commands/check.h"
 #include "host/commands/compare.h"
 #include "host/commands/coverage.h"
@@ -19,9 +20,11 @@
 #include "host/commands/hookup.h"
 #include "host/commands/merge.h"
 #include "host/commands/options.h"
+#include "host/commands/power.h"
 #include "host/commands/predict.h"
 #include "host/commands/report.h"
 #include "host/commands/run.h"
+#include "host/commands/selftest.h"
 #include "host/commands/show.h"
 #include "host/commands/trend.h"
 
@@ -101,6 +104,15 @@ void add_emulate(CLI::App& app, Chosen& chosen) {
   add_emulation(*c, o->faults, o->seed);
 }
 
+void add_power(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::PowerOptions>(app, chosen, "power", "staged power-up, inrush and warm-up curves, measured discharge", commands::power, c);
+  c->add_option("BOARD", o->file, "board file (with --budget a machine file too)")->required();
+  c->add_flag("--budget", o->budget, "compute from ratings what supplies and wiring must carry; touches no hardware");
+  c->add_option("--csv", o->csv, "the curves, one row a point, to a file, or -");
+  add_bench(*c, o->bench);
+}
+
 // --- commands that only read files ---
 
 void add_check(CLI::App& app, Chosen& chosen) {
@@ -149,10 +161,27 @@ void add_predict(CLI::App& app, Chosen& chosen) {
   add_json(*c, o->json);
 }
 
+void add_calibrate(CLI::App& fixture, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::CalibrateOptions>(fixture, chosen, "calibrate", "every sense channel against your own meter", commands::fixture_calibrate, c);
+  c->add_option("--points", o->points, "CSV or YAML of channel and the meter's volts (default: guided)");
+  c->add_option("--instrument", o->instrument, "the meter's name");
+  c->add_option("--instrument-volts", o->offset_v, "its U, 95 %: so many volts...")->check(CLI::Range(0.0, 10.0));
+  c->add_option("--instrument-percent", o->percent, "...and so many per cent of the reading")->check(CLI::Range(0.0, 10.0));
+  c->add_option("--temperature", o->temperature_c, "of the room, degrees Celsius");
+  c->add_option("--operator", o->operator_name, "who measured");
+  c->add_option("--valid-days", o->valid_days, "until it expires")->check(CLI::Range(1, 3660));
+  c->add_flag("--dry", o->dry, "fit and report, keep nothing");
+  add_bench(*c, o->bench);
+}
+
 void add_fixture(CLI::App& app, Chosen& chosen) {
   CLI::App* fixture = app.add_subcommand("fixture", "the fixture itself");
   fixture->require_subcommand(1);
   CLI::App* c = nullptr;
+  add_calibrate(*fixture, chosen);
+  auto self = command<commands::SelfTestOptions>(*fixture, chosen, "selftest", "references, relays and front ends, without a board", commands::fixture_selftest, c);
+  add_bench(*c, self->bench);
   auto o = command<commands::FixtureDesignOptions>(*fixture, chosen, "design", "front-end parts for a span of volts", commands::fixture_design, c);
   c->add_option("--span", o->span, "e.g. -15V..60V");
   add_json(*c, o->json);
@@ -228,7 +257,7 @@ int dispatch(int argc, char** argv) {
   app.require_subcommand(1);
   app.set_version_flag("--version", "tenterhook " TENTERHOOK_VERSION);
   Chosen chosen;
-  for (auto* add : {add_run, add_check, add_hold, add_hookup, add_coverage, add_generate, add_show, add_history, add_compare,
+  for (auto* add : {add_run, add_check, add_hold, add_power, add_hookup, add_coverage, add_generate, add_show, add_history, add_compare,
                     add_trend, add_report, add_merge, add_predict, add_fixture, add_emulate}) {
     add(app, chosen);
   }

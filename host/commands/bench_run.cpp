@@ -8,6 +8,7 @@
 #include <set>
 
 #include "host/circuit/simulator.h"
+#include "host/measure/explain.h"
 #include "host/plan/program.h"
 #include "host/power/sequence.h"
 
@@ -66,7 +67,6 @@ void BenchRun::identify(const Bench& bench, const BenchOptions& options) {
   record_.fixture = bench.emulated ? "emulated" : who.fixture;
   record_.fixture_serial = who.serial;
   record_.firmware_build = who.firmware_build;
-  record_.calibration = "nominal";
   if (bench.emulated) record_.seed = bench.seed;
   record_.faults = options.faults;
   record_.sources = vectors.sources;
@@ -75,8 +75,92 @@ void BenchRun::identify(const Bench& bench, const BenchOptions& options) {
   record_.warnings = plan_.warnings;
   const auto& link_warnings = bench.session->warnings();
   record_.warnings.insert(record_.warnings.end(), link_warnings.begin(), link_warnings.end());
-  record_.warnings.push_back("not calibrated: uncertainties are those of the parts' tolerances");
+  calibrate(who.serial);
   counted_ = bench.session->counters();
+}
+
+void BenchRun::calibrate(const std::string& serial) {
+  record_.calibration = "nominal";
+  const std::string date = measure::today();
+  auto found = measure::find_calibration(serial);
+  const std::string widened = ": uncertainties are those of the parts' tolerances; `tenterhook fixture calibrate` narrows them";
+  if (!found) {
+    record_.warnings.push_back("its calibration cannot be read (" + found.error().text() + ")" + widened);
+  } else if (!*found) {
+    record_.warnings.push_back("not calibrated" + widened);
+  } else if (!(*found)->valid_on(date)) {
+    record_.warnings.push_back(fmt::format("its calibration expired on {}{}", (*found)->expires, widened));
+  } else {
+    calibration_ = std::move(**found);
+    record_.calibration = calibration_->hash;
+  }
+  const measure::Models models = measure::models_of(plan_.fixture, calibration_ ? &*calibration_ : nullptr, date);
+  assessor_.use(models.sense);
+  std::set<int> used;
+  for (const auto& [key, channel] : plan_.hookup) {
+    if (channel.kind == "sense") used.insert(channel.index);
+  }
+  record_.sections["channels"] = measure::models_json(models.sense, used);
+}
+
+Status BenchRun::look_at_fixture(link::Session& session, bool before) {
+  constexpr std::uint16_t kConversions = 384;  // two of them, over four mains periods of 20 ms
+  plan::ProgramStep step;
+  step.label = plan::kLabelHold;
+  step.patient = true;
+  step.ops.push_back(wire::SampleOp{0, wire::aux_bit(wire::kAuxReference) | wire::aux_bit(wire::kAuxGround), kConversions});
+  auto program = plan::encode(step);
+  TH_TRY(program);
+  measure::SelfReading now;
+  link::Sink sink;
+  sink.sample = [&](const link::SampleBlock& block) {
+    for (const link::ChannelSample& c : block.channels) {
+      const double mean = static_cast<double>(c.counts.sum) / std::max<int>(1, c.counts.n);
+      if (c.kind == link::ChannelKind::reference) now.reference_counts = mean;
+      if (c.kind == link::ChannelKind::ground) now.ground_counts = mean;
+    }
+  };
+  auto report = session.execute(*program, sink);
+  TH_TRY(report);
+  if (tripped(report->fault)) return {};
+  const std::string trouble = before ? measure::self_trouble(plan_.fixture, now, calibration_ ? &*calibration_ : nullptr)
+                                     : measure::self_drift(plan_.fixture, itself_, now);
+  if (before) itself_ = now;
+  if (!trouble.empty()) record_.aborted = record::Aborted{"self-test", "fixture", "fixture", trouble};
+  return {};
+}
+
+Status BenchRun::second_look(link::Session& session) {
+  constexpr int kLonger = 4;
+  const auto unsure = assessor_.worth_a_second_look();
+  if (unsure.empty()) return {};
+  std::vector<std::uint8_t> program;
+  plan::ProgramStep rest = plan::rest_step(plan_);
+  rest.patient = true;
+  auto bytes = plan::encode(rest);
+  TH_TRY(bytes);
+  program = bytes.take();
+  for (const plan::PlannedStep& planned : plan_.steps) {
+    if (planned.index > unsure.rbegin()->first) break;
+    plan::ProgramStep step = plan::vector_step(plan_, planned);
+    std::erase_if(step.ops, [](const plan::AnyOp& op) {
+      return std::holds_alternative<wire::SampleOp>(op) || std::holds_alternative<wire::BusOp>(op);
+    });
+    if (const auto found = unsure.find(planned.index); found != unsure.end()) {
+      step.ops.push_back(wire::SampleOp{found->second, 0, static_cast<std::uint16_t>(planned.conversions * kLonger)});
+    }
+    auto encoded = plan::encode(step);
+    TH_TRY(encoded);
+    program.insert(program.end(), encoded->begin(), encoded->end());
+  }
+  if (told_.phase) told_.phase("looking again at unsure readings", 0, 0);
+  link::Sink sink;
+  sink.sample = [&](const link::SampleBlock& block) { assessor_.take_again(block); };
+  auto report = session.execute(program, sink, kRunAtMost);
+  TH_TRY(report);
+  account(*report);
+  tripped(report->fault);
+  return {};
 }
 
 void BenchRun::took_step(const record::StepRecord& step) {
@@ -201,12 +285,15 @@ Status BenchRun::power_down(link::Session& session) {
 Status BenchRun::perform(link::Session& session) {
   auto began = session.status();
   TH_TRY(began);
-  TH_TRY(prepare(session));
+  TH_TRY(look_at_fixture(session, true));
+  if (!record_.aborted) TH_TRY(prepare(session));
   auto prepared = session.status();
   TH_TRY(prepared);
   record_.time.prepare_s = (prepared->time - began->time).value;
   if (!record_.aborted) TH_TRY(drive_vectors(session));
+  if (!record_.aborted) TH_TRY(second_look(session));
   if (!record_.aborted) TH_TRY(contacts(session, false));
+  if (!record_.aborted) TH_TRY(look_at_fixture(session, false));
   if (record_.aborted) TH_TRY(session.stop());
   return power_down(session);
 }

@@ -8,6 +8,7 @@
 
 #include "host/assess/assess.h"
 #include "host/commands/bench.h"
+#include "host/measure/calibration.h"
 #include "host/plan/plan.h"
 #include "host/power/sequence.h"
 #include "host/record/run.h"
@@ -44,6 +45,11 @@ class BenchRun {
   Status prepare(link::Session& session);
   Status contacts(link::Session& session, bool before);
   Status drive_vectors(link::Session& session);
+  // Whether the fixture's references agree, before the run and since then.
+  Status look_at_fixture(link::Session& session, bool before);
+  // Drives the vectors once more up to the last unsure reading and samples those again, longer.
+  Status second_look(link::Session& session);
+  void calibrate(const std::string& serial);
   Status power_down(link::Session& session);
   void account(const link::ExecuteReport& report);
   void took_step(const record::StepRecord& step);
@@ -52,6 +58,8 @@ class BenchRun {
   RunTold told_;
   assess::Assessor assessor_;
   record::RunRecord record_;
+  std::optional<measure::Calibration> calibration_;
+  measure::SelfReading itself_;  // before the run
   link::LinkCounters counted_;  // of the session before this run
   double fixture_began_s_ = 0.0, fixture_last_s_ = 0.0;
 };

@@ -9,6 +9,7 @@
 #include "fixtures/emulated/boards/board.h"
 #include "fixtures/emulated/boards/fault.h"
 #include "fixtures/emulated/boards/from_board.h"
+#include "fixtures/emulated/boards/layout.h"
 #include "fixtures/emulated/boards/parts.h"
 #include "fixtures/emulated/mcu/mcu.h"
 #include "host/resources/resources.h"
@@ -19,8 +20,39 @@ namespace {
 
 using emulated::BoardDescription;
 
-// The fixture's serial, as the EEPROM of the emulated chip begins (firmware/avr/main.cpp).
-constexpr std::string_view kSerial = "EMULATED";
+// Faults of the board and of the fixture, apart.
+struct Faults {
+  std::vector<emulated::FaultSpec> board, fixture;
+};
+Result<Faults> parse_faults(const std::vector<std::string>& texts) {
+  Faults faults;
+  for (const std::string& text : texts) {
+    auto fault = emulated::parse_fault(text);
+    TH_TRY(fault);
+    const bool of_fixture = fault->where.rfind("fixture.", 0) == 0;
+    (of_fixture ? faults.fixture : faults.board).push_back(*fault);
+  }
+  return faults;
+}
+
+Result<std::unique_ptr<emulated::Controller>> controller_of(std::unique_ptr<emulated::FixtureCircuit> circuit,
+                                                            std::uint64_t seed, Firmware firmware) {
+  const std::string serial = emulated_serial(seed);
+  if (firmware == Firmware::native) {
+    native::NativeOptions options;
+    options.serial = serial;
+    return std::unique_ptr<emulated::Controller>(
+        std::make_unique<native::EmulatedController>(std::move(circuit), options));
+  }
+  emulated::McuOptions mcu;
+  const std::string_view elf = resources::find("firmware.elf");
+  mcu.elf = "firmware.elf (built in)";
+  mcu.program.assign(elf.begin(), elf.end());
+  mcu.eeprom = {serial.begin(), serial.end()};  // as it begins (firmware/avr/main.cpp)
+  auto chip = emulated::make_mcu(mcu, std::move(circuit));
+  TH_TRY(chip);
+  return std::unique_ptr<emulated::Controller>(chip.take());
+}
 
 std::set<std::string> names_of(const BoardDescription& description) {
   std::set<std::string> names;
@@ -84,6 +116,20 @@ emulated::FixtureOptions fixture_options(const plan::Plan& plan, std::uint64_t s
   return options;
 }
 
+// A bench supply is set by what leaves its leads, not by its own meter: seven amperes of filaments lose two
+// tenths of a volt in them. (Making up for the fixture's path too would cost more inrush than the limit.)
+void set_supplies_at_the_leads(emulated::FixtureOptions& options, const BoardDescription& board, std::uint64_t seed) {
+  constexpr double kLeadOhms = 0.03;
+  constexpr double kFilamentAmps = 0.365;  // of a small double triode, at 6.3 V
+  const auto layout = emulated::lay_out(board, seed);
+  if (!layout) return;  // make_board() says what is wrong with it
+  for (const auto& rail : board.rails) {
+    if (!rail.heats || rail.channel < 0) continue;
+    const double each = rail.filament_amps > 0.0 ? rail.filament_amps : kFilamentAmps;
+    options.supply_volts.at(static_cast<std::size_t>(rail.channel)) += kLeadOhms * each * static_cast<double>(layout->heaters.size());
+  }
+}
+
 }  // namespace
 
 Result<BoardDescription> describe_emulated(const plan::Plan& plan) {
@@ -98,29 +144,38 @@ Result<std::unique_ptr<emulated::Controller>> make_emulated(const plan::Plan& pl
                                                             Firmware firmware, const Adjust& adjust) {
   auto description = describe_emulated(plan);
   TH_TRY(description);
-  std::vector<emulated::FaultSpec> board_faults;
+  auto parsed = parse_faults(faults);
+  TH_TRY(parsed);
   emulated::FixtureOptions options = fixture_options(plan, seed);
-  if (adjust) adjust(options, *description);
-  for (const std::string& text : faults) {
-    auto fault = emulated::parse_fault(text);
-    TH_TRY(fault);
-    const bool of_fixture = fault->where.rfind("fixture.", 0) == 0;
-    (of_fixture ? options.faults : board_faults).push_back(*fault);
-  }
-  auto board = emulated::make_board(*description, seed, board_faults);
+  set_supplies_at_the_leads(options, *description, seed);
+  if (adjust.parts) adjust.parts(options, *description);
+  options.faults.insert(options.faults.end(), parsed->fixture.begin(), parsed->fixture.end());
+  auto board = emulated::make_board(*description, seed, parsed->board);
   TH_TRY(board);
-  auto circuit = emulated::make_fixture(options, board.take(), *description);
-  if (firmware == Firmware::native) {
-    return std::unique_ptr<emulated::Controller>(std::make_unique<native::EmulatedController>(std::move(circuit)));
+  auto hung = adjust.board ? adjust.board(board.take()) : board.take();
+  return controller_of(emulated::make_fixture(options, std::move(hung), *description), seed, firmware);
+}
+
+std::string emulated_serial(std::uint64_t seed) {
+  return fmt::format("EMU{:08X}", static_cast<std::uint32_t>(seed ^ (seed >> 32)));
+}
+
+Result<std::unique_ptr<emulated::Controller>> make_emulated_fixture(std::uint64_t seed,
+                                                                    const std::vector<std::string>& faults,
+                                                                    std::unique_ptr<emulated::Board> board,
+                                                                    const BoardDescription& description,
+                                                                    Firmware firmware) {
+  auto parsed = parse_faults(faults);
+  TH_TRY(parsed);
+  if (!parsed->board.empty()) {
+    return input_error("--fault '" + parsed->board.front().where + " " + parsed->board.front().kind + "'",
+                       "no board is connected here: only the fixture can have faults", "write fixture.CHANNEL KIND");
   }
-  emulated::McuOptions mcu;
-  const std::string_view elf = resources::find("firmware.elf");
-  mcu.elf = "firmware.elf (built in)";
-  mcu.program.assign(elf.begin(), elf.end());
-  mcu.eeprom = {kSerial.begin(), kSerial.end()};
-  auto chip = emulated::make_mcu(mcu, std::move(circuit));
-  TH_TRY(chip);
-  return std::unique_ptr<emulated::Controller>(chip.take());
+  emulated::FixtureOptions options;
+  options.seed = seed;
+  options.faults = parsed->fixture;
+  TH_TRY(emulated::check_fixture_faults(options, description));
+  return controller_of(emulated::make_fixture(options, std::move(board), description), seed, firmware);
 }
 
 }  // namespace tenterhook::commands

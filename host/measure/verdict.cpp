@@ -33,6 +33,12 @@ Verdict judge(const Estimate& e, const files::Window& window, Decision decision)
   return Verdict::unsure;
 }
 
+Verdict judge_again(const Estimate& pooled, const files::Window& window) {
+  Estimate wider = pooled;
+  wider.U = pooled.U * kSecondGuard;
+  return judge(wider, window, Decision::guarded);
+}
+
 Verdict worst(Verdict a, Verdict b) {
   auto rank = [](Verdict v) {
     switch (v) {

@@ -1,0 +1,39 @@
+// tenterhook fixture selftest: what the fixture can know of itself without a board. The board's leads
+// hang free, or hang on a board without power that holds nothing.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "host/base/result.h"
+#include "host/commands/options.h"
+#include "host/files/fixture.h"
+#include "host/link/session.h"
+#include "host/measure/calibration.h"
+
+namespace tenterhook::commands {
+
+struct SelfTestFinding {
+  std::string where;  // "drive.3", "test-bus.7", "reference"
+  std::string kind;   // "stuck-open", "stuck-closed", "slow", "drift", "no-coil-supply"
+  std::string text;   // what was seen, and what to do
+};
+
+struct SelfTest {
+  std::vector<SelfTestFinding> faults;
+  std::vector<std::string> not_tested;  // what, and what it would take
+  measure::SelfReading self;
+  bool good() const { return faults.empty(); }
+};
+
+// References and ground; each test-bus reed, each drive relay and routing reed: stuck, slow; each sense
+// front end against its neighbours. An Error is the link's, or a fault that the fixture found by itself.
+Result<SelfTest> self_test(link::Session& session, const files::Fixture& fixture, const measure::Calibration* calibration);
+
+struct SelfTestOptions {
+  BenchOptions bench;
+};
+int fixture_selftest(const SelfTestOptions& options);
+
+}  // namespace tenterhook::commands
