@@ -5,7 +5,7 @@
 //   USART0           RX and UDRE interrupts        the host, kBaud 8N1, U2X
 //   timer 1          pulses.h                      fast.0 on OC1A, fast.1 on OC1C
 //   timer 3          clock.h                       microseconds, 2 MHz, overflow interrupt
-//   SPI              main loop                     relay chain, 4 MHz, mode 0
+//   SPI              main loop                     relay chain, 8 MHz, mode 0
 //   ADC              conversion interrupt          free-running, 250 kHz, AREF
 //   watchdog         main loop                     120 ms, reset
 //   ports            map::kPin...                  see fixture_map.h
@@ -29,6 +29,7 @@ namespace avr {
 #define TENTERHOOK_BAUD 500000UL
 #endif
 constexpr uint32_t kBaud = TENTERHOOK_BAUD;
+constexpr uint16_t kWrapUs = 32768;  // timer 3 at 2 MHz
 constexpr uint16_t kUbrr = static_cast<uint16_t>(F_CPU / 8 / kBaud - 1);
 static_assert(F_CPU / 8 % kBaud == 0, "only rates that 16 MHz divides exactly");
 
@@ -45,8 +46,8 @@ struct Shared {
   // send: at and left by the UDRE interrupt while it is enabled, else by the main loop
   const uint8_t* volatile at;
   volatile uint8_t left;
-  // clock: by the timer 3 interrupt
-  volatile uint32_t wraps;
+  // clock: by the timer 3 interrupt; microseconds at its last overflow
+  volatile uint32_t base_us;
 };
 static_assert(wire::kReceiveRingBytes == 256, "8-bit indices wrap by themselves");
 extern Shared g_shared;
@@ -63,17 +64,18 @@ void read_identity(core::Identity& identity);  // once, at boot: counts the boot
 
 class Hal {
  public:
+  static constexpr uint16_t kWatchUs = 300;
   static void setup();
 
   static uint32_t now_us() {
     const uint8_t saved = SREG;
     cli();
-    uint32_t wraps = g_shared.wraps;
+    uint32_t base_us = g_shared.base_us;
     const uint16_t ticks = TCNT3;
     // An overflow that the interrupt has not yet counted.
-    if ((TIFR3 & _BV(TOV3)) != 0 && ticks < 0x8000) ++wraps;
+    if ((TIFR3 & _BV(TOV3)) != 0 && ticks < 0x8000) base_us += kWrapUs;
     SREG = saved;
-    return (wraps << 15) + (ticks >> 1);
+    return base_us + (ticks >> 1);
   }
 
   static bool take_byte(uint8_t& byte) {

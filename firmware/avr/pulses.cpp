@@ -26,7 +26,7 @@ namespace {
 
 constexpr uint16_t kEdgeTicks = wire::kGapTicksMin;
 constexpr uint16_t kPauseTicks = 32768;  // periods that stretch a long gap between narrow pulses
-constexpr uint16_t kLeadTicks = 400;     // from start to the first edge of a wide pulse
+constexpr uint16_t kLeadTicks = 40;      // from start to the first edge of a wide pulse
 constexpr uint8_t kRunNormal = _BV(CS10);
 constexpr uint8_t kFastPwmA = _BV(WGM11);
 constexpr uint8_t kFastPwmB = _BV(WGM13) | _BV(WGM12);
@@ -83,9 +83,12 @@ void halt() {
   TCCR1A = 0;
 }
 
+uint32_t g_trailing_until_us;
+
 // In the interrupt: the last edge is made, the line rests; the last gap is still to pass.
 void finish() {
   halt();
+  g_trailing_until_us = Hal::now_us() + (g_pulses.gap + map::kTicksPerMicrosecond - 1) / map::kTicksPerMicrosecond;
   g_pulses.kind = Kind::trailing;
 }
 
@@ -153,9 +156,6 @@ void on_match() {
   }
 }
 
-uint32_t g_trailing_until_us;
-bool g_trailing_timed;
-
 }  // namespace
 
 void set_fast_level(uint8_t channel, bool high) {
@@ -186,7 +186,6 @@ void start_pulses(uint8_t channel, bool active, uint32_t count, uint32_t width, 
   p.left = count;
   p.width = width;
   p.gap = gap;
-  g_trailing_timed = false;
   TCNT1 = 0;
   if (width < kEdgeTicks) {
     const uint32_t period = width + gap;
@@ -213,13 +212,7 @@ void start_pulses(uint8_t channel, bool active, uint32_t count, uint32_t width, 
 bool pulses_running() {
   if (g_pulses.kind == Kind::idle) return false;
   if (g_pulses.kind != Kind::trailing) return true;
-  const uint32_t now_us = Hal::now_us();
-  if (!g_trailing_timed) {
-    g_trailing_timed = true;
-    g_trailing_until_us = now_us + g_pulses.gap / map::kTicksPerMicrosecond;
-    return true;
-  }
-  if (!core::reached(now_us, g_trailing_until_us)) return true;
+  if (!core::reached(Hal::now_us(), g_trailing_until_us)) return true;
   g_pulses.kind = Kind::idle;
   return false;
 }

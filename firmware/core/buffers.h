@@ -26,8 +26,13 @@ class ProgramRing {
   }
   // Precondition: at < loaded().
   uint8_t peek(uint16_t at) const { return bytes_[(tail_ + at) & kMask]; }
-  void copy(uint8_t* into, uint8_t size) const {
-    for (uint8_t i = 0; i < size; ++i) into[i] = peek(i);
+  // `size` bytes from `at` on in one piece: in place, or copied to `scratch` where the ring wraps. Valid
+  // until the next push().
+  const uint8_t* view(uint16_t at, uint8_t size, uint8_t* scratch) const {
+    const uint16_t from = static_cast<uint16_t>(tail_ + at) & kMask;
+    if (from <= wire::kProgramBytes - size) return bytes_ + from;
+    for (uint8_t i = 0; i < size; ++i) scratch[i] = peek(static_cast<uint16_t>(at + i));
+    return scratch;
   }
   void drop(uint16_t size) { tail_ = static_cast<uint16_t>(tail_ + size); }
   uint16_t place() const { return tail_; }  // low bytes of the position in the stream

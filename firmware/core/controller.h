@@ -71,7 +71,7 @@ class Controller {
   const Engine<Hal>& engine() const { return engine_; }
   bool awake() const { return outputs_.awake(); }
   bool wants_poll() const { return endpoint_.wants_poll() || engine_.busy_now(); }
-  bool tripped() { return sampler_.trip().fault != wire::Fault::none; }
+  bool tripped() const { return sampler_.tripped(); }
   bool results_kept() const { return store_.frames() != 0; }
 
   // ---- the endpoint's questions ----
@@ -268,8 +268,8 @@ class Controller {
   }
 
   void guard(uint32_t now_us) {
-    const Trip trip = sampler_.trip();
-    if (trip.fault != wire::Fault::none) {
+    if (sampler_.tripped()) {
+      const Trip trip = sampler_.trip();
       latch(trip.fault, trip.channel, trip.value, trip.time_us);
       return;
     }
@@ -325,7 +325,9 @@ class Controller {
     if (ending_) return;
     engine_.poll(now_us);
     // The link's work waits while operations follow each other without a pause.
-    for (uint8_t i = 0; i < kPassesInARow && engine_.busy_now(); ++i) engine_.poll(hal_.now_us());
+    for (uint8_t i = 0; i < kPassesInARow && engine_.busy_now() && !sampler_.tripped(); ++i) {
+      engine_.poll(hal_.now_us());
+    }
     const Complaint& complaint = engine_.complaint();
     if (complaint.fault != wire::Fault::none) {
       latch(complaint.fault, complaint.channel, complaint.value, now_us);

@@ -14,11 +14,15 @@
 namespace tenterhook {
 namespace core {
 
-constexpr uint8_t kOpsPerPass = 4;
+constexpr uint8_t kOpsPerPass = 6;
 constexpr uint8_t kPartsMax = 8;        // frames of one sample
 static_assert(kPartsMax * wire::kChannelsPerFrame >= wire::kSampleChannelsMax, "");
 constexpr uint16_t kMasterUs = 40000;   // the master contactor has closed and stopped bouncing
-constexpr uint16_t kNapUs = 150;        // a wait with less left than this is watched, not slept through
+constexpr uint16_t kNapUs = 300;        // a wait with less left than this is not slept through
+constexpr uint16_t kStoreUs = 600;      // nor are results stored in it
+constexpr uint8_t kTickMsMost = 8;      // of heating in one pass; what is beyond waits for the next
+constexpr uint8_t kOpsAhead = 8;        // looked through for the next sample
+constexpr uint8_t kLooksMost = 64;      // at an operation whose end is near, without a break
 
 // What the engine asks its owner to latch.
 struct Complaint {
@@ -53,6 +57,8 @@ class Engine {
     first_label_ = true;
     starving_ = false;
     storing_ = false;
+    chosen_ = 0;
+    label_known_ = false;
     complaint_ = Complaint();
     for (uint8_t r = 0; r < map::kRails; ++r) heating_[r] = Heating();
     sampler_.watch(0);
@@ -88,7 +94,7 @@ class Engine {
       case Phase::label_wait:
       case Phase::sample:
       case Phase::rail_until:
-        return true;
+        return phase_ != Phase::sample || !ends_soon(now_us);
       default:
         return !reached(now_us + kNapUs, until_us_);
     }
@@ -109,13 +115,13 @@ class Engine {
     if (!running() || ended()) return;
     if (now_us - tick_us_ >= 1000) tick(now_us);
     for (uint8_t i = 0; i < kOpsPerPass; ++i) {
-      if (!advance(now_us)) {
+      if (!watch(now_us)) {
         // While relays settle or pulses run there is time to store what the last sample gave.
-        if (storing_) store_part();
+        if (!ends_within(now_us, kStoreUs)) use_the_time();
         return;
       }
       if (phase_ != Phase::next) continue;
-      if (complaint_.fault != wire::Fault::none) return;
+      if (complaint_.fault != wire::Fault::none || sampler_.tripped()) return;
       if (!next_op(now_us)) {
         if (storing_) store_part();
         return;
@@ -143,6 +149,7 @@ class Engine {
 
   void enter(Phase phase, uint32_t until_us, uint32_t now_us) {
     phase_ = phase;
+    looked_ahead_ = false;
     until_us_ = until_us;
     entered_us_ = now_us;
   }
@@ -183,6 +190,25 @@ class Engine {
     return true;
   }
 
+  // Whether the phase under way ends by the clock, and so soon.
+  bool ends_within(uint32_t now_us, uint16_t us) const {
+    return (has_deadline() || phase_ == Phase::pulse) && reached(now_us + us, until_us_);
+  }
+  bool ends_soon(uint32_t now_us) const {
+    if (Hal::kWatchUs == 0) return false;
+    return phase_ == Phase::sample ? sampler_.sample_ends_soon() : ends_within(now_us, Hal::kWatchUs);
+  }
+  // Carries the phase under way on; stays with it when its end is near, so that the next operation
+  // begins at once.
+  bool watch(uint32_t& now_us) {
+    for (uint8_t i = 0; i < kLooksMost; ++i) {
+      if (advance(now_us)) return true;
+      if (!ends_soon(now_us) || sampler_.tripped()) return false;
+      now_us = hal_.now_us();
+    }
+    return false;
+  }
+
   // Carries the phase under way on. False: it still waits.
   bool advance(uint32_t now_us) {
     switch (phase_) {
@@ -204,7 +230,7 @@ class Engine {
         break;
       case Phase::relays:
         if (!reached(now_us, until_us_)) return false;
-        outputs_.finish(now_us);
+        outputs_.finish();
         counters_->time_relay_us += now_us - entered_us_;
         break;
       case Phase::wait:
@@ -238,6 +264,64 @@ class Engine {
     return true;
   }
 
+  // ---- while something is awaited ----
+
+  // Stores what the last sample gave; then prepares what comes next, so that it costs no time when its
+  // moment comes: the channels of this step's next sample, and behind the last one the next step's relays.
+  void use_the_time() {
+    if (storing_) {
+      store_part();
+      return;
+    }
+    if (looked_ahead_ || phase_ == Phase::label_wait) return;
+    if (phase_ == Phase::sample) {
+      looked_ahead_ = step_left_ == 0 && stage_next_step();
+      return;
+    }
+    looked_ahead_ = true;
+    uint16_t at = 0;
+    for (uint8_t i = 0; i < kOpsAhead && at < step_left_; ++i) {
+      const wire::Op op = static_cast<wire::Op>(program_.peek(at));
+      if (op == wire::Op::sample) {
+        choose(at);
+        return;
+      }
+      const uint8_t size = wire::op_bytes(op);
+      if (size == 0) return;
+      at = static_cast<uint16_t>(at + size);
+    }
+  }
+  void choose(uint16_t at) {
+    uint8_t scratch[16];
+    const uint8_t* masks = program_.view(static_cast<uint16_t>(at + 1), 16, scratch);
+    if (!may_sample(masks)) return;
+    chosen_ = sampler_.choose(masks);
+    chosen_place_ = static_cast<uint16_t>(program_.place() + at);
+  }
+  // The label at the head of the program. False: it asks for what nobody may.
+  bool read_label() {
+    uint8_t scratch[wire::kOpBytesMax];
+    wire::PlainReader r(program_.view(1, wire::op_bytes(wire::Op::label) - 1, scratch));
+    wire::get(r, label_);
+    return label_.bytes <= wire::kStepBytesMax && label_.results <= wire::kStepResultBytesMax &&
+           label_.step != wire::kNoStep;
+  }
+  // False: not all of it is here yet.
+  bool stage_next_step() {
+    constexpr uint8_t kLabel = wire::op_bytes(wire::Op::label);
+    constexpr uint8_t kDrive = wire::op_bytes(wire::Op::drive);
+    if (program_.loaded() < kLabel + kDrive) return false;
+    if (static_cast<wire::Op>(program_.peek(0)) != wire::Op::label || !read_label()) return true;
+    label_known_ = true;
+    if (static_cast<wire::Op>(program_.peek(kLabel)) != wire::Op::drive) return true;
+    uint8_t scratch[kDrive];
+    wire::PlainReader r(program_.view(kLabel + 1, kDrive - 1, scratch));
+    wire::DriveOp o;
+    wire::get(r, o);
+    outputs_.stage(o.connect, o.high);
+    return true;
+  }
+
   // ---- labels ----
 
   // Room in the store beyond what the last sample still has to put there.
@@ -266,6 +350,13 @@ class Engine {
   }
   // Between steps: the next thing in the stream is a label or the end, or has yet to come.
   bool between_steps(uint32_t now_us) {
+    if (label_known_) {
+      label_known_ = false;
+      if (label_ready()) {
+        take_label();
+        return true;
+      }
+    }
     if (program_.loaded() == 0) return wait_for_program(now_us);
     const wire::Op op = static_cast<wire::Op>(program_.peek(0));
     if (op == wire::Op::end) {
@@ -278,14 +369,7 @@ class Engine {
     }
     if (op != wire::Op::label) return bad(op);
     if (program_.loaded() < wire::op_bytes(op)) return wait_for_program(now_us);
-    uint8_t bytes[wire::kOpBytesMax];
-    program_.copy(bytes, wire::op_bytes(op));
-    wire::Reader r(bytes + 1, wire::kOpBytesMax - 1);
-    wire::get(r, label_);
-    if (label_.bytes > wire::kStepBytesMax || label_.results > wire::kStepResultBytesMax ||
-        label_.step == wire::kNoStep) {
-      return bad(op);
-    }
+    if (!read_label()) return bad(op);
     if (label_ready()) {
       if (starving_) {
         starving_ = false;
@@ -323,15 +407,15 @@ class Engine {
     const wire::Op op = static_cast<wire::Op>(program_.peek(0));
     const uint8_t size = wire::op_bytes(op);
     if (size == 0 || size > step_left_ || op == wire::Op::label || op == wire::Op::end) return bad(op);
-    uint8_t bytes[wire::kOpBytesMax];
-    program_.copy(bytes, size);
+    uint8_t scratch[wire::kOpBytesMax];
+    const uint8_t* bytes = program_.view(0, size, scratch);
     program_.drop(size);
     step_left_ = static_cast<uint16_t>(step_left_ - size);
-    wire::Reader r(bytes + 1, static_cast<uint16_t>(size - 1));
+    wire::PlainReader r(bytes + 1);
     return execute(op, r, bytes, now_us);
   }
 
-  bool execute(wire::Op op, wire::Reader& r, const uint8_t* bytes, uint32_t now_us) {
+  bool execute(wire::Op op, wire::PlainReader& r, const uint8_t* bytes, uint32_t now_us) {
     switch (op) {
       case wire::Op::drive: return do_drive(r, now_us);
       case wire::Op::fast: return do_fast(r, now_us);
@@ -363,12 +447,12 @@ class Engine {
 
   // Commands the chain; waits when contacts must open first.
   bool relays(uint32_t now_us) {
-    if (!outputs_.apply(now_us)) enter(Phase::relays, now_us + wire::kBreakUs, now_us);
+    if (!outputs_.apply()) enter(Phase::relays, hal_.now_us() + wire::kBreakUs, now_us);
     return true;
   }
   bool may_connect() const { return (guarded_ & ~sampler_.armed()) == 0; }
 
-  bool do_drive(wire::Reader& r, uint32_t now_us) {
+  bool do_drive(wire::PlainReader& r, uint32_t now_us) {
     wire::DriveOp o;
     wire::get(r, o);
     if (o.connect != 0 && !may_connect()) return wrong_order(wire::Op::drive);
@@ -376,7 +460,7 @@ class Engine {
     outputs_.wanted().set16(map::kBitDriveHigh, o.high);
     return relays(now_us);
   }
-  bool do_fast(wire::Reader& r, uint32_t now_us) {
+  bool do_fast(wire::PlainReader& r, uint32_t now_us) {
     wire::FastOp o;
     wire::get(r, o);
     if (o.channel >= map::kFasts) return bad(wire::Op::fast);
@@ -386,7 +470,7 @@ class Engine {
     outputs_.wanted().set(static_cast<uint8_t>(map::kBitFastConnect + o.channel), o.connect != 0);
     return relays(now_us);
   }
-  bool do_pulse(wire::Reader& r, uint32_t now_us) {
+  bool do_pulse(wire::PlainReader& r, uint32_t now_us) {
     wire::PulseOp o;
     wire::get(r, o);
     if (o.count == 1 && o.gap_ticks < wire::kGapTicksMin) o.gap_ticks = wire::kGapTicksMin;
@@ -396,17 +480,20 @@ class Engine {
       return bad(wire::Op::pulse);
     }
     hal_.start_pulses(o.channel, o.active != 0, o.count, o.width_ticks, o.gap_ticks);
-    enter(Phase::pulse, now_us, now_us);
+    // About when they will be over: the hardware says when they are.
+    const uint32_t period_us = (o.width_ticks + o.gap_ticks) / map::kTicksPerMicrosecond;
+    const bool brief = o.count <= 0xFFFF && period_us <= 0x7FFF;
+    enter(Phase::pulse, now_us + (brief ? static_cast<uint32_t>(o.count * period_us) : uint32_t{0x7FFFFFFF}), now_us);
     return true;
   }
-  bool do_wait(wire::Reader& r, uint32_t now_us) {
+  bool do_wait(wire::PlainReader& r, uint32_t now_us) {
     wire::WaitOp o;
     wire::get(r, o);
     if (o.us > wire::kWaitUsMax) return bad(wire::Op::wait);
     enter(Phase::wait, now_us + o.us, now_us);
     return true;
   }
-  bool do_relay_wait(wire::Reader& r, uint32_t now_us) {
+  bool do_relay_wait(wire::PlainReader& r, uint32_t now_us) {
     wire::RelayWaitOp o;
     wire::get(r, o);
     if (o.us > wire::kWaitUsMax) return bad(wire::Op::relay_wait);
@@ -415,7 +502,7 @@ class Engine {
     enter(Phase::relay_wait, since + o.us, now_us);
     return true;
   }
-  bool do_route(wire::Reader& r, uint32_t now_us) {
+  bool do_route(wire::PlainReader& r, uint32_t now_us) {
     const uint16_t drives = r.u16();
     if (drives != 0 && !may_connect()) return wrong_order(wire::Op::route);
     outputs_.wanted().set16(map::kBitRoute, drives);
@@ -443,21 +530,29 @@ class Engine {
   bool do_sample(const uint8_t* bytes, uint32_t now_us) {
     const uint8_t* masks = bytes + 1;
     const uint16_t n = static_cast<uint16_t>(bytes[17] | static_cast<uint16_t>(bytes[18]) << 8);
-    uint8_t channels = 0;
-    for (uint8_t i = 0; i < 16; ++i) {
-      if (masks[i] != 0 && (i >= map::kSenses / 8 && i < 8)) return bad(wire::Op::sample);
-      for (uint8_t b = masks[i]; b != 0; b >>= 1) channels = static_cast<uint8_t>(channels + (b & 1));
+    const uint16_t place = static_cast<uint16_t>(program_.place() - wire::op_bytes(wire::Op::sample));
+    if (chosen_ == 0 || chosen_place_ != place) {
+      if (!may_sample(masks)) return bad(wire::Op::sample);
+      store_rest();
+      chosen_ = sampler_.choose(masks);
     }
-    const bool beyond = (masks[8 + wire::kAuxCount / 8] >> (wire::kAuxCount % 8)) != 0 ||
-                        masks[13] != 0 || masks[14] != 0 || masks[15] != 0;
-    if (beyond || channels == 0 || channels > wire::kSampleChannelsMax || n == 0 ||
-        n > wire::kConversionsMax || !spend(wire::sample_result_bytes(channels))) {
+    const uint8_t channels = chosen_;
+    chosen_ = 0;
+    if (channels == 0 || n == 0 || n > wire::kConversionsMax ||
+        !spend(wire::sample_result_bytes(channels))) {
       return bad(wire::Op::sample);
     }
-    store_rest();
-    sampler_.begin(masks, n);
+    sampler_.begin(n);
     enter(Phase::sample, 0, now_us);
     return true;
+  }
+
+  // Every channel asked for exists.
+  static bool may_sample(const uint8_t* masks) {
+    bool beyond = (masks[8 + wire::kAuxCount / 8] >> (wire::kAuxCount % 8)) != 0;
+    for (uint8_t i = map::kSenses / 8; i < 8; ++i) beyond = beyond || masks[i] != 0;
+    for (uint8_t i = 8 + wire::kAuxCount / 8 + 1; i < 16; ++i) beyond = beyond || masks[i] != 0;
+    return !beyond;
   }
 
   // Before anything else may follow in the order of results, or the accumulators are used again.
@@ -507,7 +602,7 @@ class Engine {
 
   // ---- rails ----
 
-  bool do_guard(wire::Reader& r) {
+  bool do_guard(wire::PlainReader& r) {
     wire::GuardOp o;
     wire::get(r, o);
     if (o.rail >= map::kRails || o.limit == 0 || o.limit >= 1023 || o.min > o.max ||
@@ -526,7 +621,7 @@ class Engine {
     keep_protecting();
     return true;
   }
-  bool do_arm(wire::Reader& r) {
+  bool do_arm(wire::PlainReader& r) {
     const uint8_t rails = r.u8();
     if ((rails & ~outputs_.rails_on()) != 0 || (rails & ~guarded_) != 0) {
       return wrong_order(wire::Op::arm);
@@ -549,7 +644,7 @@ class Engine {
 
   // Off: switch and pre-charge open, then, without current, the series relay; the bleeder closes.
   // On: the series relay closes without current, then the switch or the pre-charge path.
-  bool do_rail(wire::Reader& r, uint32_t now_us) {
+  bool do_rail(wire::PlainReader& r, uint32_t now_us) {
     wire::get(r, rail_);
     if (rail_.rail >= map::kRails || static_cast<uint8_t>(rail_.mode) > 2) return bad(wire::Op::rail);
     const uint8_t bit = static_cast<uint8_t>(1 << rail_.rail);
@@ -558,9 +653,9 @@ class Engine {
       outputs_.switch_rail(rail_.rail, false);
       keep_protecting();
       rail_bit(map::kBitRailPreCharge, false);
-      outputs_.apply(now_us);
+      outputs_.apply();
       rail_step_ = RailStep::opened;
-      enter(Phase::rail, now_us + wire::kBreakUs, now_us);
+      enter(Phase::rail, hal_.now_us() + wire::kBreakUs, now_us);
       return true;
     }
     const uint8_t needs = heating_[rail_.rail].needs;
@@ -571,9 +666,9 @@ class Engine {
     const bool closed = outputs_.wanted().get(static_cast<uint8_t>(map::kBitRailSeries + rail_.rail));
     rail_bit(map::kBitRailSeries, true);
     hold_bleeder(rail_.rail);
-    outputs_.apply(now_us);
+    outputs_.apply();
     rail_step_ = RailStep::series;
-    enter(Phase::rail, closed ? now_us : now_us + wire::kRailRelayUs, now_us);
+    enter(Phase::rail, closed ? now_us : hal_.now_us() + wire::kRailRelayUs, now_us);
     return true;
   }
   bool advance_rail(uint32_t now_us) {
@@ -586,15 +681,15 @@ class Engine {
       if (bridge) outputs_.switch_rail(rail_.rail, false);
       keep_protecting();
       if (was == bridge) return rail_done();
-      outputs_.apply(now_us);
+      outputs_.apply();
       rail_step_ = RailStep::bridge;
-      enter(Phase::rail, now_us + wire::kRailRelayUs, now_us);
+      enter(Phase::rail, hal_.now_us() + wire::kRailRelayUs, now_us);
       return false;
     }
     if (rail_step_ == RailStep::opened) {
       rail_bit(map::kBitRailSeries, false);
       hold_bleeder(rail_.rail);
-      outputs_.apply(now_us);
+      outputs_.apply();
       sampler_.watch(static_cast<uint8_t>(sampler_.watched() & ~(1 << rail_.rail)));
     }
     return rail_done();
@@ -604,7 +699,7 @@ class Engine {
     return true;
   }
 
-  bool do_rail_until(wire::Reader& r, uint32_t now_us) {
+  bool do_rail_until(wire::PlainReader& r, uint32_t now_us) {
     wire::get(r, until_);
     if (until_.rail >= map::kRails || (sampler_.watched() >> until_.rail & 1) == 0 ||
         until_.within_ms > wire::kWaitUsMax / 1000 || !spend(wire::kEventResultBytes)) {
@@ -637,9 +732,8 @@ class Engine {
 
   // Once a millisecond: heating of the rails.
   void tick(uint32_t now_us) {
-    uint32_t ms = (now_us - tick_us_) / 1000;
-    tick_us_ += 1000 * ms;
-    if (ms > 1000) ms = 1000;
+    uint8_t ms = 0;
+    for (; ms < kTickMsMost && now_us - tick_us_ >= 1000; ++ms) tick_us_ += 1000;
     for (uint8_t r = 0; r < map::kRails; ++r) {
       Heating& h = heating_[r];
       if (h.limit == 0) continue;
@@ -689,6 +783,10 @@ class Engine {
   bool fast_high_[map::kFasts] = {false, false};
   bool first_label_ = true;
   bool starving_ = false;
+  bool looked_ahead_ = false;  // in this phase
+  bool label_known_ = false;   // label_ is the one at the head of the program
+  uint8_t chosen_ = 0;         // channels of the sample at chosen_place_ that the sampler knows already
+  uint16_t chosen_place_ = 0;
   bool storing_ = false;  // results of the last sample are still to be stored
   uint16_t sampled_step_ = 0;
   uint8_t sampled_index_ = 0;

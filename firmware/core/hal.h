@@ -4,6 +4,8 @@
 //
 //   // Time. Microseconds since reset, wraps after 71 minutes.
 //   uint32_t now_us();
+//   static constexpr uint16_t kWatchUs;        // the main loop watches for the end of an operation that
+//                                              // is so near, instead of doing other work; 0: never
 //
 //   // Serial line. Received bytes wait in a ring of wire::kReceiveRingBytes.
 //   bool take_byte(uint8_t& byte);             // false: none

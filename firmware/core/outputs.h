@@ -48,6 +48,7 @@ class Outputs {
   explicit Outputs(Hal& hal) : hal_(hal) {
     now_.clear();
     wanted_.clear();
+    next_.clear();
   }
 
   // ---- relay chain ----
@@ -55,33 +56,57 @@ class Outputs {
   Chain& wanted() { return wanted_; }
   // Commands what wanted() says. True: done. False: contacts are opening first; call finish() after
   // kBreakUs.
-  bool apply(uint32_t now_us) {
+  bool apply() {
+    if (staged_ && same(next_, wanted_)) {
+      commit(next_, staged_moves_);
+      return true;
+    }
     bool opens = false;
     bool others = false;
-    Chain first = now_;
     for (uint8_t i = 0; i < map::kChainBytes; ++i) {
-      const uint8_t contacts = contact_mask(i);
-      const uint8_t opening = static_cast<uint8_t>(now_.bytes[i] & ~wanted_.bytes[i] & contacts);
+      const uint8_t differing = static_cast<uint8_t>(now_.bytes[i] ^ wanted_.bytes[i]);
+      if (differing == 0) continue;
+      const uint8_t opening = opening_at(i);
       if (opening != 0) opens = true;
-      if ((now_.bytes[i] ^ wanted_.bytes[i]) != opening) others = true;
-      first.bytes[i] = static_cast<uint8_t>(first.bytes[i] & ~opening);
+      if (differing != opening) others = true;
     }
     if (!opens && !others) return true;
     if (opens && others) {
-      write(first, now_us);
+      Chain first = now_;
+      for (uint8_t i = 0; i < map::kChainBytes; ++i) {
+        first.bytes[i] = static_cast<uint8_t>(first.bytes[i] & ~opening_at(i));
+      }
+      write(first);
       return false;
     }
-    write(wanted_, now_us);
+    write(wanted_);
     return true;
   }
-  void finish(uint32_t now_us) { write(wanted_, now_us); }
+  void finish() { write(wanted_); }
+
+  // Shifts what these drives will be into the registers, without latching it: when it is commanded, one
+  // edge does. Nothing is lost when something else comes first.
+  void stage(uint16_t connect, uint16_t high) {
+    staged_ = false;
+    next_ = wanted_;
+    next_.set16(map::kBitDriveConnect, connect);
+    next_.set16(map::kBitDriveHigh, high);
+    bool opens = false;
+    uint8_t moves = 0;
+    for (uint8_t i = 0; i < map::kChainBytes; ++i) {
+      const uint8_t from = now_.bytes[i];
+      const uint8_t to = next_.bytes[i];
+      if ((from & ~to & contact_mask(i)) != 0) opens = true;
+      for (uint8_t d = static_cast<uint8_t>(from ^ to); d != 0; d &= static_cast<uint8_t>(d - 1)) ++moves;
+    }
+    if (opens || moves == 0) return;  // contacts that open go first: not in one edge
+    shift(next_);
+    staged_ = true;
+    staged_moves_ = moves;
+  }
 
   // Re-reads what is in the chain. A difference is remembered like any other.
-  void verify() {
-    uint8_t back[map::kChainBytes];
-    hal_.shift_chain(now_.bytes, back);
-    compare(back);
-  }
+  void verify() { pass(staged_ ? next_ : now_); }
   // True: the chain did not read back; byte and differing bits are in the arguments.
   bool mismatch(uint8_t& byte, uint8_t& bits) const {
     byte = bad_byte_;
@@ -110,15 +135,16 @@ class Outputs {
   void ready(uint32_t now_us) {
     wanted_.clear();
     now_.clear();
+    staged_ = false;
     bad_bits_ = 0;
     moved_ = false;
-    write(now_, now_us);
+    write(now_);
     hal_.alive();
     alive_us_ = now_us;
     hal_.enable_outputs(true);
     hal_.reset_over_current();
     wanted_.set(map::kBitMaster, true);
-    write(wanted_, now_us);
+    write(wanted_);
     awake_ = true;
     falling_ = false;
   }
@@ -143,7 +169,7 @@ class Outputs {
       }
       wanted_.set(map::kBitMaster, true);
     }
-    write(wanted_, now_us);
+    write(wanted_);
     falling_ = true;
     fell_us_ = now_us;
     if (held == 0) rest();
@@ -187,40 +213,64 @@ class Outputs {
     return byte == kContactLastByte ? kContactLastMask : 0xFF;
   }
 
+  uint8_t opening_at(uint8_t i) const {
+    return static_cast<uint8_t>(now_.bytes[i] & ~wanted_.bytes[i] & contact_mask(i));
+  }
+
   // Shifts twice before latching: the second pass returns the first, so that a broken chain is known
   // before any coil hears of it.
-  void write(const Chain& chain, uint32_t now_us) {
+  void shift(const Chain& chain) {
     uint8_t back[map::kChainBytes];
     hal_.shift_chain(chain.bytes, back);
+    pass(chain);
+  }
+  // What comes out while this goes in must be the same.
+  void pass(const Chain& chain) {
+    uint8_t back[map::kChainBytes];
     hal_.shift_chain(chain.bytes, back);
-    uint8_t changed = 0;
     for (uint8_t i = 0; i < map::kChainBytes; ++i) {
-      for (uint8_t d = static_cast<uint8_t>(now_.bytes[i] ^ chain.bytes[i]); d != 0; d >>= 1) {
-        changed = static_cast<uint8_t>(changed + (d & 1));
-      }
-    }
-    now_ = chain;
-    compare(back);
-    hal_.latch_chain();
-    if (changed != 0) {
-      moves_ += changed;
-      moved_ = true;
-      commanded_us_ = now_us;
+      if (back[i] != chain.bytes[i]) broken(i, static_cast<uint8_t>(back[i] ^ chain.bytes[i]));
     }
   }
-  void compare(const uint8_t* back) {
+  void write(const Chain& chain) {
+    shift(chain);
+    uint8_t moves = 0;
     for (uint8_t i = 0; i < map::kChainBytes; ++i) {
-      if (bad_bits_ == 0 && back[i] != now_.bytes[i]) {
-        bad_byte_ = i;
-        bad_bits_ = static_cast<uint8_t>(back[i] ^ now_.bytes[i]);
+      for (uint8_t d = static_cast<uint8_t>(now_.bytes[i] ^ chain.bytes[i]); d != 0;
+           d &= static_cast<uint8_t>(d - 1)) {
+        ++moves;
       }
     }
+    commit(chain, moves);
+  }
+  // What is in the registers goes to the coils.
+  void commit(const Chain& chain, uint8_t moves) {
+    hal_.latch_chain();
+    now_ = chain;
+    staged_ = false;
+    if (moves == 0) return;
+    moves_ += moves;
+    moved_ = true;
+    commanded_us_ = hal_.now_us();  // the coils hear of it now, not when shifting began
+  }
+  static bool same(const Chain& a, const Chain& b) {
+    const uint8_t* pa = a.bytes;
+    const uint8_t* pb = b.bytes;
+    for (uint8_t i = map::kChainBytes; i != 0; --i) {
+      if (*pa++ != *pb++) return false;
+    }
+    return true;
+  }
+  void broken(uint8_t byte, uint8_t bits) {
+    if (bad_bits_ != 0) return;
+    bad_byte_ = byte;
+    bad_bits_ = bits;
   }
   void rest() {
     hal_.switch_rails(0);
     on_ = 0;
     wanted_.clear();
-    write(wanted_, fell_us_);
+    write(wanted_);
     hal_.enable_outputs(false);
     for (uint8_t f = 0; f < map::kFasts; ++f) hal_.fast_level(f, false);
     awake_ = false;
@@ -230,6 +280,7 @@ class Outputs {
   Hal& hal_;
   Chain now_;
   Chain wanted_;
+  Chain next_;  // what is in the registers while staged_
   uint32_t commanded_us_ = 0;
   uint32_t alive_us_ = 0;
   uint32_t fell_us_ = 0;
@@ -237,6 +288,8 @@ class Outputs {
   uint8_t bad_byte_ = 0;
   uint8_t bad_bits_ = 0;
   uint8_t on_ = 0;
+  uint8_t staged_moves_ = 0;
+  bool staged_ = false;
   bool moved_ = false;
   bool awake_ = false;
   bool falling_ = false;

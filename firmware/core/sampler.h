@@ -25,12 +25,11 @@ namespace core {
 
 // Where a source of wire::Source is: converter channel, multiplexer address, which multiplexer.
 struct Tap {
-  uint8_t adc_and_mux;  // adc << 4 | address
-  uint8_t adc() const { return static_cast<uint8_t>(adc_and_mux >> 4); }
-  uint8_t mux() const { return adc_and_mux & 0x0F; }
+  uint8_t adc;
+  uint8_t mux;
 };
 constexpr Tap tap(uint8_t adc, uint8_t mux) {
-  return Tap{static_cast<uint8_t>(adc << 4 | (mux & 0x0F))};
+  return Tap{adc, static_cast<uint8_t>(mux & 0x0F)};
 }
 
 inline Tap tap_of(uint8_t source) {
@@ -93,7 +92,9 @@ constexpr uint8_t kReferenceHits = 8;         // in a row: 8 ms
 template <class Hal>
 class Sampler {
  public:
-  explicit Sampler(Hal& hal) : hal_(hal) {}
+  explicit Sampler(Hal& hal) : hal_(hal) {
+    for (uint8_t slot = 0; slot < kSlots; ++slot) slot_taps_[slot] = tap_of_slot(slot);
+  }
 
   // ---- main loop ----
 
@@ -108,6 +109,7 @@ class Sampler {
   void judge_all() {
     Locked<Hal> locked(hal_);
     pending_.fault = wire::Fault::none;
+    tripped_ = false;
     reference_hits_ = 0;
     judging_ = true;
   }
@@ -151,15 +153,18 @@ class Sampler {
   uint8_t armed() const { return armed_; }
   uint8_t watched() const { return watched_; }
 
-  // Begins a sample of the sources whose bits are set in `masks`: 8 bytes of senses, 8 of aux, as the
-  // operation carries them (64-bit shifts would cost milliseconds on the AVR).
-  // Precondition: sample_done(); 1..kSampleChannelsMax channels, 1 <= n.
-  void begin(const uint8_t* masks, uint16_t n) {
+  // Chooses the sources whose bits are set in `masks`: 8 bytes of senses, 8 of aux, as the operation
+  // carries them (64-bit shifts would cost milliseconds on the AVR). Returns how many; more than
+  // kSampleChannelsMax are none. Precondition: sample_done().
+  uint8_t choose(const uint8_t* masks) {
+    channels_ = 0;
     uint8_t count = 0;
     for (uint8_t byte = 0; byte < 16; ++byte) {
-      uint8_t bits = masks[byte];
+      uint8_t bits = *masks++;
+      if (bits == 0) continue;
       for (uint8_t source = static_cast<uint8_t>(byte * 8); bits != 0; ++source, bits >>= 1) {
-        if ((bits & 1) == 0 || count >= wire::kSampleChannelsMax) continue;
+        if ((bits & 1) == 0) continue;
+        if (count >= wire::kSampleChannelsMax) return 0;
         Accumulator& a = of_[count++];
         a.sum = 0;
         a.squares = 0;
@@ -169,8 +174,12 @@ class Sampler {
         a.tap = tap_of(source);
       }
     }
-    Locked<Hal> locked(hal_);
     channels_ = count;
+    return count;
+  }
+  // Begins a sample of what was chosen last. Precondition: sample_done(), something chosen, 1 <= n.
+  void begin(uint16_t n) {
+    Locked<Hal> locked(hal_);
     n_ = n;
     asked_ = 0;
     rounds_to_ask_ = n;
@@ -178,10 +187,13 @@ class Sampler {
     done_ = false;
   }
   bool sample_done() const { return done_; }
+  // The last conversion of the sample is the next but one, or nearer.
+  bool sample_ends_soon() const { return rounds_to_ask_ == 0; }
   uint8_t channels() const { return channels_; }
   uint16_t conversions() const { return n_; }
   const Accumulator& channel(uint8_t i) const { return of_[i]; }
 
+  bool tripped() const { return tripped_; }
   // The first trip seen by the interrupt; Fault::none when there is none.
   Trip trip() {
     Locked<Hal> locked(hal_);
@@ -206,6 +218,7 @@ class Sampler {
     } else {
       take_safety(static_cast<uint8_t>(ended - kSafety), counts);
     }
+    Tap tap;
     // The sample's turn comes after a safety conversion.
     if (rounds_to_ask_ != 0 && running_ >= kSafety) {
       const uint8_t which = asked_;
@@ -214,11 +227,13 @@ class Sampler {
         rounds_to_ask_ = static_cast<uint16_t>(rounds_to_ask_ - 1);
       }
       next_ = which;
-      return select(of_[which].tap);
+      tap = of_[which].tap;
+    } else {
+      const uint8_t slot = next_safety();
+      next_ = static_cast<uint8_t>(kSafety + slot);
+      tap = slot_taps_[slot];
     }
-    const uint8_t slot = next_safety();
-    next_ = static_cast<uint8_t>(kSafety + slot);
-    return select(tap_of_slot(slot));
+    return select(tap);
   }
 
  private:
@@ -239,11 +254,11 @@ class Sampler {
   // Sets the external multiplexer for a conversion that begins after the one under way. That one has
   // taken its sample already (see hal.h), so that even a shared multiplexer may move.
   uint8_t select(Tap t) {
-    const uint8_t adc = t.adc();
+    const uint8_t adc = t.adc;
     if (adc < map::kAdcDrive) {
-      hal_.sense_mux(t.mux());
+      hal_.sense_mux(t.mux);
     } else if (uses_aux_mux(adc)) {
-      hal_.aux_mux(t.mux());
+      hal_.aux_mux(t.mux);
     }
     return adc;
   }
@@ -303,6 +318,7 @@ class Sampler {
     pending_.channel = channel;
     pending_.value = counts;
     pending_.time_us = hal_.now_us();
+    tripped_ = true;
     hal_.switch_rails(kept_);
   }
 
@@ -330,6 +346,7 @@ class Sampler {
   }
 
   Hal& hal_;
+  Tap slot_taps_[kSlots];  // looked up by the interrupt
   Accumulator of_[wire::kSampleChannelsMax];
   RailGuard guards_[map::kRails];
   uint16_t last_volts_[map::kRails] = {0, 0, 0, 0};
@@ -353,6 +370,7 @@ class Sampler {
   uint8_t kept_ = 0;
   volatile uint8_t beats_ = 0;
   volatile bool done_ = true;
+  volatile bool tripped_ = false;
   bool judging_ = false;
 };
 

@@ -21,7 +21,7 @@ constexpr Picoseconds kSampleAfter = 6 * kMicrosecond;        // 1.5 converter c
 constexpr Picoseconds kNever = std::numeric_limits<Picoseconds>::max();
 constexpr int kPollsMax = 4096;  // passes at one instant; far beyond what a full receive ring needs
 // The first edge comes so many ticks after start_pulses(), as on the AVR (avr/pulses.cpp).
-constexpr Picoseconds kWideLead = 400 * kTick;
+constexpr Picoseconds kWideLead = 40 * kTick;
 constexpr std::uint32_t kNarrow = wire::kGapTicksMin;
 
 // What core/hal.h asks for, on a FixtureCircuit.
@@ -31,6 +31,7 @@ class Hal {
       : circuit_(circuit), byte_ps_(10 * 1'000'000'000'000LL / options.baud), options_(options) {}
 
   // ---- core/hal.h ----
+  static constexpr std::uint16_t kWatchUs = 0;  // time stands still while the core runs
   std::uint32_t now_us() const { return static_cast<std::uint32_t>((now - booted) / kMicrosecond); }
 
   bool take_byte(std::uint8_t& byte) {

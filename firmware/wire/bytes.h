@@ -89,5 +89,27 @@ class Reader {
   bool ok_ = true;
 };
 
+// A Reader of bytes that are known to be there: no checks, so that the device reads an operation in a few
+// microseconds.
+class PlainReader {
+ public:
+  explicit PlainReader(const uint8_t* from) : at_(from) {}
+  uint8_t u8() { return *at_++; }
+  uint16_t u16() {
+    const uint16_t v = static_cast<uint16_t>(at_[0] | static_cast<uint16_t>(at_[1]) << 8);
+    at_ += 2;
+    return v;
+  }
+  uint32_t u32() {
+    const uint32_t v = at_[0] | static_cast<uint32_t>(at_[1]) << 8 |
+                       static_cast<uint32_t>(at_[2]) << 16 | static_cast<uint32_t>(at_[3]) << 24;
+    at_ += 4;
+    return v;
+  }
+
+ private:
+  const uint8_t* at_;
+};
+
 }  // namespace wire
 }  // namespace tenterhook

@@ -223,7 +223,7 @@ constexpr uint8_t op_bytes(Op op) {
 constexpr uint8_t kOpBytesMax = 19;
 
 // put(writer, op) appends the operation with its opcode; get(reader, op) reads its fields after the
-// opcode has been taken. Both leave errors to Writer::ok() and Reader::ok().
+// opcode has been taken. Both leave errors to Writer::ok() and Reader::ok(); get() takes a PlainReader too.
 inline void put_op(Writer& w, Op op) { w.u8(static_cast<uint8_t>(op)); }
 
 inline void put(Writer& w, const EndOp&) { put_op(w, Op::end); }
@@ -235,7 +235,8 @@ inline void put(Writer& w, const LabelOp& o) {
   w.u16(o.results);
   w.u8(o.flags);
 }
-inline void get(Reader& r, LabelOp& o) {
+template <class From>
+void get(From& r, LabelOp& o) {
   o.step = r.u16();
   o.bytes = r.u16();
   o.results = r.u16();
@@ -247,7 +248,8 @@ inline void put(Writer& w, const DriveOp& o) {
   w.u16(o.connect);
   w.u16(o.high);
 }
-inline void get(Reader& r, DriveOp& o) {
+template <class From>
+void get(From& r, DriveOp& o) {
   o.connect = r.u16();
   o.high = r.u16();
 }
@@ -258,7 +260,8 @@ inline void put(Writer& w, const FastOp& o) {
   w.u8(o.connect);
   w.u8(o.level);
 }
-inline void get(Reader& r, FastOp& o) {
+template <class From>
+void get(From& r, FastOp& o) {
   o.channel = r.u8();
   o.connect = r.u8();
   o.level = r.u8();
@@ -272,7 +275,8 @@ inline void put(Writer& w, const PulseOp& o) {
   w.u32(o.width_ticks);
   w.u32(o.gap_ticks);
 }
-inline void get(Reader& r, PulseOp& o) {
+template <class From>
+void get(From& r, PulseOp& o) {
   o.channel = r.u8();
   o.active = r.u8();
   o.count = r.u32();
@@ -284,26 +288,30 @@ inline void put(Writer& w, const WaitOp& o) {
   put_op(w, Op::wait);
   w.u32(o.us);
 }
-inline void get(Reader& r, WaitOp& o) { o.us = r.u32(); }
+template <class From>
+void get(From& r, WaitOp& o) { o.us = r.u32(); }
 
 inline void put(Writer& w, const RelayWaitOp& o) {
   put_op(w, Op::relay_wait);
   w.u32(o.us);
 }
-inline void get(Reader& r, RelayWaitOp& o) { o.us = r.u32(); }
+template <class From>
+void get(From& r, RelayWaitOp& o) { o.us = r.u32(); }
 
 inline void put(Writer& w, const RouteOp& o) {
   put_op(w, Op::route);
   w.u16(o.drives);
 }
-inline void get(Reader& r, RouteOp& o) { o.drives = r.u16(); }
+template <class From>
+void get(From& r, RouteOp& o) { o.drives = r.u16(); }
 
 inline void put(Writer& w, const BusOp& o) {
   put_op(w, Op::bus);
   w.u8(o.mode);
   w.u64(o.senses);
 }
-inline void get(Reader& r, BusOp& o) {
+template <class From>
+void get(From& r, BusOp& o) {
   o.mode = r.u8();
   o.senses = r.u64();
 }
@@ -312,7 +320,8 @@ inline void put(Writer& w, const TriggerOp& o) {
   put_op(w, Op::trigger);
   w.u8(o.level);
 }
-inline void get(Reader& r, TriggerOp& o) { o.level = r.u8(); }
+template <class From>
+void get(From& r, TriggerOp& o) { o.level = r.u8(); }
 
 inline void put(Writer& w, const SampleOp& o) {
   put_op(w, Op::sample);
@@ -320,7 +329,8 @@ inline void put(Writer& w, const SampleOp& o) {
   w.u64(o.aux);
   w.u16(o.n);
 }
-inline void get(Reader& r, SampleOp& o) {
+template <class From>
+void get(From& r, SampleOp& o) {
   o.senses = r.u64();
   o.aux = r.u64();
   o.n = r.u16();
@@ -330,7 +340,8 @@ inline void put(Writer& w, const MarkOp& o) {
   put_op(w, Op::mark);
   w.u32(o.id);
 }
-inline void get(Reader& r, MarkOp& o) { o.id = r.u32(); }
+template <class From>
+void get(From& r, MarkOp& o) { o.id = r.u32(); }
 
 inline void put(Writer& w, const GuardOp& o) {
   put_op(w, Op::guard);
@@ -343,7 +354,8 @@ inline void put(Writer& w, const GuardOp& o) {
   w.u16(o.base);
   w.u32(o.heating);
 }
-inline void get(Reader& r, GuardOp& o) {
+template <class From>
+void get(From& r, GuardOp& o) {
   o.rail = r.u8();
   o.flags = r.u8();
   o.needs = r.u8();
@@ -359,7 +371,8 @@ inline void put(Writer& w, const RailOp& o) {
   w.u8(o.rail);
   w.u8(static_cast<uint8_t>(o.mode));
 }
-inline void get(Reader& r, RailOp& o) {
+template <class From>
+void get(From& r, RailOp& o) {
   o.rail = r.u8();
   o.mode = static_cast<RailMode>(r.u8());
 }
@@ -368,7 +381,8 @@ inline void put(Writer& w, const ArmOp& o) {
   put_op(w, Op::arm);
   w.u8(o.rails);
 }
-inline void get(Reader& r, ArmOp& o) { o.rails = r.u8(); }
+template <class From>
+void get(From& r, ArmOp& o) { o.rails = r.u8(); }
 
 inline void put(Writer& w, const RailUntilOp& o) {
   put_op(w, Op::rail_until);
@@ -380,7 +394,8 @@ inline void put(Writer& w, const RailUntilOp& o) {
   w.u32(o.hold_ms);
   w.u32(o.within_ms);
 }
-inline void get(Reader& r, RailUntilOp& o) {
+template <class From>
+void get(From& r, RailUntilOp& o) {
   o.rail = r.u8();
   o.min = r.u16();
   o.max = r.u16();
@@ -394,7 +409,8 @@ inline void put(Writer& w, const BleedOp& o) {
   put_op(w, Op::bleed);
   w.u8(o.rails);
 }
-inline void get(Reader& r, BleedOp& o) { o.rails = r.u8(); }
+template <class From>
+void get(From& r, BleedOp& o) { o.rails = r.u8(); }
 
 }  // namespace wire
 }  // namespace tenterhook

@@ -104,6 +104,30 @@ TEST(Firmware, NativeAndEmulatedAnswerAlike) {
   EXPECT_EQ(emulated, counts(true));
 }
 
+// What remains of a step after its relays, waits, conversions and pulse, by the fixture's clock: at
+// most 0.3 ms and 1 %.
+TEST(Overhead, OfAStepThatMovesRelays) {
+  constexpr int kSteps = 40;
+  constexpr double kRelay = 15000.0, kWait = 10.0, kConversions = 8 * 24 * wire::kConversionPairUs;
+  constexpr std::uint32_t kWidth = 3200;
+  constexpr double kPulse = (kWidth + wire::kGapTicksMin) / 16.0;
+  FirmwareRig rig;
+  Steps s = FirmwareRig::powered();
+  for (int i = 0; i <= kSteps; ++i) {
+    s.add(wire::DriveOp{3, std::uint16_t(i & 3)}).add(wire::RelayWaitOp{std::uint32_t(kRelay)});
+    s.add(wire::PulseOp{0, 1, 1, kWidth, wire::kGapTicksMin}).add(wire::WaitOp{std::uint32_t(kWait)});
+    s.sample(0xFF, 0, 24).step();
+  }
+  rig.run(s.ended());
+  ASSERT_EQ(rig.samples.size(), std::size_t(kSteps + 1));
+  const double took = (rig.samples.back().time.value - rig.samples.front().time.value) * 1e6 / kSteps;
+  const double over = took - kRelay - kWait - kConversions - kPulse;
+  std::printf("overhead: %.0f us a step, %.2f %%\n", over, 100.0 * over / took);
+  EXPECT_GT(over, 0.0) << "faster than the physics: something was left out";
+  EXPECT_LE(over, 300.0);
+  EXPECT_LE(over / took, 0.01);
+}
+
 // --- pulses, stamped at the chip's pins
 // ------------------------------------------------------------------
 

@@ -284,9 +284,55 @@ TEST(Engine, CountersSplitTheTime) {
   bench.pump(20 * kMs);
   EXPECT_EQ(bench.counters.time_relay_us, 20000U);
   EXPECT_EQ(bench.counters.time_wait_us, 3000U);
-  EXPECT_NEAR(bench.counters.time_pulse_us, 4025, 2);
+  EXPECT_NEAR(bench.counters.time_pulse_us, 4003, 2);  // 2.5 us to the first edge
   EXPECT_NEAR(bench.counters.time_convert_us, 19968, 300);
   EXPECT_EQ(bench.counters.relay_moves, 6U);  // master and two coils, on and off
+}
+
+// While a sample runs, the next step's relays are shifted into the chain already; nothing hears of them
+// before their moment, and never when a stop comes first.
+TEST(Engine, NextStepsRelaysWaitForTheirMoment) {
+  Bench bench;
+  Program p;
+  p.add(wire::DriveOp{1, 0}).add(wire::RelayWaitOp{5000}).sample(0xFF, 0, 240).step(0);
+  p.add(wire::DriveOp{3, 2}).add(wire::RelayWaitOp{5000}).sample(0xFF, 0, 240).step(1);
+  p.add(wire::DriveOp{7, 6}).mark(1).step(2).end();
+  ASSERT_TRUE(bench.start(p));
+  const auto connected = [&] { return bench.circuit.latched.back().bits[map::kBitDriveConnect / 8]; };
+  // The first sample takes 200 ms from 45 ms on; half of it is over.
+  ASSERT_TRUE(bench.pump(150 * kMs));
+  EXPECT_EQ(connected(), 1);
+  ASSERT_TRUE(bench.pump(200 * kMs));
+  EXPECT_EQ(connected(), 3);
+  EXPECT_EQ(bench.circuit.latched.back().bits[map::kBitDriveHigh / 8], 2);
+  const std::size_t before = bench.circuit.latched.size();
+  bench.circuit.stop_pressed = true;
+  bench.pump(100 * kMs);
+  EXPECT_EQ(bench.status.state, wire::State::faulted);
+  for (std::size_t i = before; i < bench.circuit.latched.size(); ++i) {
+    for (std::uint8_t byte : bench.circuit.latched[i].bits) EXPECT_EQ(byte, 0);
+  }
+  EXPECT_EQ(connected(), 0);
+}
+
+TEST(Engine, RelayTimeCountsFromTheEdgeThatCommandsThem) {
+  Bench bench;
+  Program p;
+  for (std::uint16_t i = 0; i < 6; ++i) {
+    p.add(wire::DriveOp{3, std::uint16_t(i & 3)}).add(wire::RelayWaitOp{5000}).sample(1, 0, 20).step(i);
+  }
+  ASSERT_TRUE(bench.start(p.end()));
+  ASSERT_TRUE(bench.run_to_end(2000 * kMs));
+  const auto samples = bench.samples();
+  ASSERT_EQ(samples.size(), 6U);
+  std::vector<Picoseconds> moved;
+  for (const auto& l : bench.circuit.latched) {
+    if ((l.bits[map::kBitDriveConnect / 8] & 3) == 3) moved.push_back(l.at);
+  }
+  ASSERT_EQ(moved.size(), 6U);
+  for (std::size_t i = 0; i < 6; ++i) {
+    EXPECT_EQ(samples[i].head.time_us - static_cast<std::uint32_t>(moved[i] / kUs), 5000U) << i;
+  }
 }
 
 }  // namespace
