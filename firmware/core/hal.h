@@ -52,6 +52,9 @@
 
 #include <stdint.h>
 
+// TENTERHOOK_FIRMWARE_BUILD: identity of the sources, made by the build; part of every record.
+#include "firmware_build.h"
+
 #include "firmware/wire/message.h"
 
 namespace tenterhook {
@@ -63,10 +66,6 @@ struct Identity {
   char serial[wire::kSerialText + 1];
 };
 
-// Identity of the sources, given by the build; part of every record.
-#if !defined(TENTERHOOK_FIRMWARE_BUILD)
-#define TENTERHOOK_FIRMWARE_BUILD 1UL
-#endif
 
 template <class Hal>
 class Locked {

@@ -17,6 +17,13 @@ TEST(Firmware, GreetsWithItsSerial) {
   EXPECT_FALSE(rig.anything_closed());
 }
 
+TEST(Firmware, NamesTheSourcesItWasBuiltFrom) {
+  FirmwareRig chip, native(true);
+  EXPECT_EQ(chip.session->identity().firmware_build, native.session->identity().firmware_build);
+  EXPECT_EQ(chip.session->identity().firmware_build.size(), 8U);
+  EXPECT_NE(chip.session->identity().firmware_build, "00000001");
+}
+
 TEST(Firmware, DrivesAndSamplesWhatIsThere) {
   FirmwareRig rig;
   Steps s = FirmwareRig::powered();

@@ -1,0 +1,11 @@
+# Writes HEADER: the first 32 bits of the SHA-256 over names and contents of the sources below ROOT.
+file(GLOB_RECURSE names RELATIVE ${ROOT} ${ROOT}/*.h ${ROOT}/*.cpp)
+list(SORT names)
+set(all "")
+foreach(name ${names})
+  file(SHA256 ${ROOT}/${name} hash)
+  string(APPEND all "${name} ${hash}\n")
+endforeach()
+string(SHA256 sum "${all}")
+string(SUBSTRING ${sum} 0 8 build)
+file(WRITE ${HEADER} "#define TENTERHOOK_FIRMWARE_BUILD 0x${build}UL\n")
