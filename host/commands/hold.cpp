@@ -34,6 +34,7 @@ constexpr Seconds kLookEvery{0.2};
 constexpr Seconds kDischargeAtMost{30.0};
 constexpr int kConversions = 24;
 constexpr int kMostPulses = 1000000;
+constexpr const char* kByHand = ", changed by hand";
 
 std::optional<Bit> bit_of(char c) {
   switch (c) {
@@ -56,6 +57,7 @@ class Holding {
       if (line.kind == files::LineKind::probe || !plan_.hookup.count(line.name)) continue;
       report::HeldLine held;
       held.name = line.name;
+      held.say = line.say;
       held.kind = line.kind;
       if (line.kind != files::LineKind::output) held.given = line.rest;
       screen_.lines.push_back(held);
@@ -87,6 +89,7 @@ class Holding {
     }
     const files::Step step = plan_.vectors.steps[static_cast<std::size_t>(next_)];
     screen_.at = fmt::format("at step {}{}{}", next_, step.say.empty() ? "" : ": ", step.say);
+    screen_.message = "step " + std::to_string(next_) + " done";
     ++next_;
     return apply(step);
   }
@@ -95,6 +98,7 @@ class Holding {
     files::Step step;
     step.set.emplace_back(line, bit);
     screen_.message = fmt::format("{} is given {}", line, files::letter(bit));
+    by_hand();
     return apply(step);
   }
 
@@ -102,6 +106,7 @@ class Holding {
     files::Step step;
     step.pulse.push_back({line, count});
     screen_.message = fmt::format("{} pulsed {}", line, count == 1 ? "once" : fmt::format("{} times", count));
+    by_hand();
     return apply(step);
   }
 
@@ -151,6 +156,11 @@ class Holding {
   }
 
   void judge(report::HeldLine& held, const measure::Counts& counts);
+  // What each bus shows as a whole: the bit whose window holds the volts, '?' where neither does.
+  void read_buses();
+  void by_hand() {
+    if (!screen_.at.ends_with(kByHand)) screen_.at += kByHand;
+  }
 
   plan::Plan plan_;
   Bench bench_;
@@ -186,6 +196,30 @@ void Holding::judge(report::HeldLine& held, const measure::Counts& counts) {
   held.reading = reading;
 }
 
+void Holding::read_buses() {
+  screen_.buses.clear();
+  const files::Board& board = plan_.vectors.board;
+  for (const files::Bus& bus : board.buses) {
+    std::string bits;
+    unsigned long value = 0;
+    for (const std::string& name : bus.lines) {
+      char letter = '?';
+      for (const report::HeldLine& held : screen_.lines) {
+        if (held.name != name) continue;
+        if (held.kind == files::LineKind::input) letter = held.given ? files::letter(*held.given) : '?';
+        for (const Bit bit : {Bit::zero, Bit::one}) {
+          const auto window = held.reading ? plan::window_for(board, *board.line(name), {}, bit) : std::nullopt;
+          if (window && window->contains(held.reading->volts)) letter = files::letter(bit);
+        }
+      }
+      bits += letter;
+      value = 2 * value + (letter == '1');
+    }
+    const bool known = bits.find_first_not_of("01") == std::string::npos && bits.size() <= 32;
+    screen_.buses.push_back(fmt::format("{} = {}{}", bus.name, bits, known ? fmt::format(" (hex {:X})", value) : ""));
+  }
+}
+
 Result<bool> Holding::look() {
   if (over_) return false;
   auto bytes = plan::encode(plan::hold_step(plan_, kConversions));
@@ -213,6 +247,7 @@ Result<bool> Holding::look() {
   auto report = bench_.session->execute(*bytes, sink);
   TH_TRY(report);
   screen_.on_s = on_s_;
+  read_buses();
   return !report_fault(report->fault);
 }
 
@@ -221,7 +256,7 @@ int Holding::down() {
   if (!down) return tell(down.error());
   if (plan_.rails.empty()) return kExitPass;
   if (down->below) {
-    fmt::print("{}\n", down->message);
+    fmt::print("{}\n", report::wrapped(down->message, report::screen_of(stdout_descriptor()).width, 0));
   } else {
     fmt::print(stderr, "tenterhook: {}\n", down->message);
   }
@@ -233,6 +268,17 @@ int Holding::down() {
 int terminal_rows() {
   winsize size{};
   return ioctl(STDOUT_FILENO, TIOCGWINSZ, &size) == 0 && size.ws_row > 0 ? size.ws_row : 24;
+}
+
+// In place, row by row: clearing the whole screen first would flicker.
+void draw(const std::string& rows) {
+  std::string text = "\x1b[H";
+  for (const char c : rows) {
+    if (c == '\n') text += "\x1b[K";
+    text += c;
+  }
+  fmt::print("{}\x1b[K\x1b[J", text);
+  std::fflush(stdout);
 }
 
 // Returns true when the person wants to leave.
@@ -287,8 +333,7 @@ Status hold_on_terminal(Holding& holding, double at_most_s) {
     TH_TRY(looked);
     holding.screen().height = terminal_rows();
     const report::Screen screen = report::screen_of(stdout_descriptor());
-    fmt::print("\x1b[H\x1b[J{}", report::held_screen(holding.screen(), screen));
-    std::fflush(stdout);
+    draw(report::held_screen(holding.screen(), screen));
     const Press key = next_key(static_cast<int>(kLookEvery.value * 1000.0));
     if (key.key != Key::none) last_key = Clock::now();
     if (holding.over()) {

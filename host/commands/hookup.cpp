@@ -25,9 +25,10 @@ constexpr int kLooksToPlace = 2;
 struct Lead {
   std::string line;
   files::Channel channel;
-  std::string where;      // what it is soldered or clipped to, in words
-  bool confirmed = false; // electrically
-  bool walked = false;    // the person said it is done
+  std::string where;  // what it is soldered or clipped to, in words
+  bool walked = false;    // in place, or the person said so
+  bool confirmed = false; // touched to the post, then found on something
+  std::optional<LeadAt> seen;  // at the last look; sense leads
 };
 
 std::vector<Lead> leads_of(const plan::Plan& plan) {
@@ -52,6 +53,7 @@ Status write_json(const std::string& path, const plan::Plan& plan, const std::ve
     if (walked) {
       entry["walked"] = lead.walked;
       entry["confirmed"] = lead.confirmed;
+      if (lead.seen) entry["free"] = *lead.seen == LeadAt::nothing;
     }
     list.push_back(entry);
   }
@@ -94,25 +96,18 @@ Result<Looked> look_at(link::Session& session, const plan::Plan& plan, int sense
   return looked;
 }
 
-std::string say_at(LeadAt at) {
-  switch (at) {
-    case LeadAt::nothing: return "hangs free";
-    case LeadAt::ground: return "on 0 V";
-    case LeadAt::board: return "on something";
-    case LeadAt::unclear: return "on something of many ohms, or nearly free";
-  }
-  return "";
-}
-
-std::string say_state(LeadWalk::State state, const Lead& lead) {
+// One live line: what it reads, and what to do next.
+std::string say(const Looked& looked, LeadWalk::State state, const Lead& lead) {
+  const std::string reads = fmt::format("{:+.2f} V, pulled {:+.2f} V: ", looked.plain.value, looked.pulled.value);
   switch (state) {
-    case LeadWalk::State::unknown: return "on something already: keep it with space, or take it off to prove it";
-    case LeadWalk::State::free: return "touch its tip to the 0 V post";
-    case LeadWalk::State::touching: return "that is the lead: now onto " + lead.line;
-    case LeadWalk::State::known: return "now onto " + lead.line;
-    case LeadWalk::State::placed: return "in place";
+    case LeadWalk::State::unknown:
+      return reads + (looked.at == LeadAt::unclear ? "hardly on anything; space keeps it" : "on something; space keeps it");
+    case LeadWalk::State::free: return reads + "hangs free; touch the 0 V post";
+    case LeadWalk::State::touching: return reads + "that is the lead; now onto " + lead.line;
+    case LeadWalk::State::known: return reads + "known; now onto " + lead.line;
+    case LeadWalk::State::placed: return reads + "in place";
   }
-  return "";
+  return reads;
 }
 
 enum class Move { on, back, leave };
@@ -123,16 +118,15 @@ Result<Move> walk_lead(link::Session& session, const plan::Plan& plan, Lead& lea
   const bool sensed = lead.channel.kind == "sense";
   LeadWalk walk;
   fmt::print("\n{} of {}   {}   to {}\n", number, of, screen.paint(report::Paint::strong, lead.channel.text()), lead.where);
-  if (!sensed) fmt::print("  cannot be felt from here with the board unpowered: put it on, then space\n");
+  if (!sensed) fmt::print("  put it on, then space (what it gives shows only under power)\n");
   for (;;) {
     if (person_cancels().requested()) return Move::leave;
     if (sensed) {
       auto looked = look_at(session, plan, lead.channel.index);
       TH_TRY(looked);
       walk.look(looked->at);
-      const std::string now = fmt::format("  {:+6.2f} V, pulled {:+6.2f} V: {}. {}", looked->plain.value, looked->pulled.value,
-                                          say_at(looked->at), say_state(walk.state(), lead));
-      fmt::print("\r\x1b[K{}", report::cut(now, screen.width - 1));
+      lead.seen = looked->at;
+      fmt::print("\r\x1b[K{}", report::cut("  " + say(*looked, walk.state(), lead), screen.width - 1));
       std::fflush(stdout);
       lead.confirmed = walk.state() == LeadWalk::State::placed;
       if (lead.confirmed) {
@@ -173,17 +167,20 @@ Status walk_all(link::Session& session, const plan::Plan& plan, std::vector<Lead
     if (*move == Move::on) ++at;
     if (*move == Move::back && at > 0) --at;
   }
-  std::size_t sensed = 0, confirmed = 0, walked = 0;
-  std::string unproven;
+  std::size_t walked = 0, proven = 0, sensed = 0;
+  std::string kept, loose;
   for (const Lead& lead : leads) {
     walked += lead.walked;
     if (lead.channel.kind != "sense") continue;
     ++sensed;
-    confirmed += lead.confirmed;
-    if (!lead.confirmed) unproven += " " + lead.line;
+    proven += lead.confirmed;
+    if (lead.confirmed || !lead.seen) continue;
+    (*lead.seen == LeadAt::nothing ? loose : kept) += " " + lead.line;
   }
-  fmt::print("\n{} of {} leads done; {} of {} sense leads proven electrically\n", walked, leads.size(), confirmed, sensed);
-  if (!unproven.empty()) fmt::print("{}\n", report::wrapped("not proven:" + unproven + " (the run's contact check will look again)", screen.width, 0));
+  std::string summary = fmt::format("{} of {} leads done; {} of {} sense leads proven.", walked, leads.size(), proven, sensed);
+  if (!kept.empty()) summary += fmt::format(" On something, not known to be the right one:{}.", kept);
+  if (!loose.empty()) summary += fmt::format(" Hanging free:{}.", loose);
+  fmt::print("\n{}\n", report::wrapped(summary, screen.width, 0));
   return {};
 }
 

@@ -19,6 +19,7 @@ struct HeldLine {
   std::optional<files::Bit> expected;  // by the circuit; outputs
   std::optional<measure::Reading> reading;
   int pulses = 0;                      // given so far; clocks
+  std::string say;                     // what the board's file says about it; shown where there is room
 };
 
 struct HeldRail {
@@ -29,6 +30,7 @@ struct HeldRail {
 struct HeldScreen {
   std::string title;    // board, serial, fixture
   std::string at;       // "at rest", "step 12: a skipped pick stores all ones"
+  std::vector<std::string> buses;  // "N = 101 (hex 5)": what the lines show together
   double on_s = 0.0;    // time since power-up
   std::vector<HeldRail> rails;
   std::vector<HeldLine> lines;
