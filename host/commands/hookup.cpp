@@ -34,13 +34,13 @@ struct Lead {
 std::vector<Lead> leads_of(const plan::Plan& plan) {
   std::vector<Lead> leads;
   for (const plan::RailPlan& rail : plan.rails) {
-    leads.push_back({rail.rail.name, {"rail", rail.channel}, fmt::format("rail {}, {}", rail.rail.name, text(rail.rail.nominal))});
+    leads.push_back({rail.rail.name, {"rail", rail.channel}, fmt::format("rail {}, {}", rail.rail.name, text(rail.rail.nominal)), false, false, {}});
   }
   for (const files::Line& line : plan.vectors.board.lines) {
     for (const std::string& key : {line.name, line.name + " sense"}) {
       const auto found = plan.hookup.find(key);
       if (found == plan.hookup.end()) continue;
-      leads.push_back({line.name, found->second, fmt::format("line {}{}{}", line.name, line.say.empty() ? "" : ", ", line.say)});
+      leads.push_back({line.name, found->second, fmt::format("line {}{}{}", line.name, line.say.empty() ? "" : ", ", line.say), false, false, {}});
     }
   }
   return leads;
