@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "tests/emulated/boards/bench.h"
+#include "tests/processor_clock.h"
 
 namespace tenterhook::emulated {
 namespace {
@@ -326,9 +327,9 @@ TEST(Oscillation, OfALoopIsBoundedInWork) {
   d.elements[0].inputs = {"Y"};
   BoardTruth t = bench(d);
   t.power_up(0.01);
-  const auto start = std::chrono::steady_clock::now();
+  const auto start = ProcessorClock::now();
   t.wait(10.0);
-  EXPECT_LT(std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count(), 4.0);
+  EXPECT_LT(std::chrono::duration<double>(ProcessorClock::now() - start).count(), 4.0);
   EXPECT_GE(t.volts("Y"), -0.1);
   EXPECT_LE(t.volts("Y"), 12.1);
 }
