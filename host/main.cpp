@@ -19,6 +19,7 @@
 #include "host/commands/hold.h"
 #include "host/commands/hookup.h"
 #include "host/commands/merge.h"
+#include "host/commands/levels.h"
 #include "host/commands/options.h"
 #include "host/commands/power.h"
 #include "host/commands/predict.h"
@@ -92,6 +93,14 @@ void add_hold(CLI::App& app, Chosen& chosen) {
   auto o = command<commands::HoldOptions>(app, chosen, "hold", "power up, reach a step, stay; keys set lines and pulse clocks", commands::hold, c);
   c->add_option("BOARD", o->what, "board or vectors file, or RUN:STEP")->required();
   c->add_option("--at-most", o->at_most_s, "seconds without a key after which it powers down")->check(CLI::Range(1.0, 86400.0));
+  add_bench(*c, o->bench);
+}
+
+void add_levels(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::LevelsOptions>(app, chosen, "levels", "real lows and highs of every output over all states; margins", commands::levels, c);
+  c->add_option("BOARD", o->board, "board or vectors file")->required();
+  c->add_option("--repeat", o->repeat, "gauge study: contacts made again so often")->check(CLI::Range(1, 1000));
   add_bench(*c, o->bench);
 }
 
@@ -257,7 +266,7 @@ int dispatch(int argc, char** argv) {
   app.require_subcommand(1);
   app.set_version_flag("--version", "tenterhook " TENTERHOOK_VERSION);
   Chosen chosen;
-  for (auto* add : {add_run, add_check, add_hold, add_power, add_hookup, add_coverage, add_generate, add_show, add_history, add_compare,
+  for (auto* add : {add_run, add_check, add_levels, add_hold, add_power, add_hookup, add_coverage, add_generate, add_show, add_history, add_compare,
                     add_trend, add_report, add_merge, add_predict, add_fixture, add_emulate}) {
     add(app, chosen);
   }

@@ -119,7 +119,10 @@ void Assessor::take(const link::SampleBlock& block) {
   while (static_cast<int>(steps_.size()) < block.step && steps_.size() < plan_.steps.size()) complete();
   const plan::PlannedStep& planned = plan_.steps[steps_.size()];
   if (block.index == 0) {
-    for (const link::ChannelSample& c : block.channels) main_[c.index] = c.counts;
+    for (const link::ChannelSample& c : block.channels) {
+      if (c.kind == link::ChannelKind::sense) main_[c.index] = c.counts;
+      if (c.kind == link::ChannelKind::rail) rails_[planned.index][c.index] = c.counts;
+    }
   } else {
     pulls_.push_back(block);
   }
@@ -267,17 +270,18 @@ void include(std::optional<record::LevelRecord::Side>& side, const Reading& r, i
   side->U_v = std::max(side->U_v, r.U.value);
 }
 
+// Against every family of the board that says what it needs: whichever of them this output feeds.
 void add_margins(const plan::Plan& plan, record::LevelRecord& level) {
   if (!level.low || !level.high) return;
-  const files::Line* line = plan.vectors.board.line(level.line);
-  const files::Family* own = line ? plan.vectors.board.family_of(*line) : nullptr;
-  if (!own || !own->needs.low || !own->needs.high) return;
-  record::MarginRecord margin;
-  margin.to = own->name;
-  margin.low_v = own->needs.low->max.value - level.low->max_v;
-  margin.high_v = level.high->min_v - own->needs.high->min.value;
-  margin.U_v = std::max(level.low->U_v, level.high->U_v);
-  level.margins.push_back(margin);
+  for (const auto& [name, family] : plan.vectors.board.families) {
+    if (!family.needs.low || !family.needs.high) continue;
+    record::MarginRecord margin;
+    margin.to = name;
+    margin.low_v = family.needs.low->max.value - level.low->max_v;
+    margin.high_v = level.high->min_v - family.needs.high->min.value;
+    margin.U_v = std::max(level.low->U_v, level.high->U_v);
+    level.margins.push_back(margin);
+  }
   for (const record::MarginRecord& m : level.margins) {
     level.margin_low_v = std::min(level.margin_low_v.value_or(m.low_v), m.low_v);
     level.margin_high_v = std::min(level.margin_high_v.value_or(m.high_v), m.high_v);

@@ -31,6 +31,9 @@ class Assessor {
   // Sense channels whose leads the last round of contact samples showed to be unconnected.
   const std::vector<int>& open_leads() const { return open_leads_; }
 
+  // Rails sampled with a step (PlannedStep::aux), by step and rail channel.
+  const std::map<int, std::map<int, measure::Counts>>& rails() const { return rails_; }
+
   // Readings that more conversions may decide: unsure by their level alone. Sense channels by step.
   std::map<int, std::uint64_t> worth_a_second_look() const;
   // Samples of those steps, taken again: pooled with the first look and judged once more.
@@ -59,6 +62,7 @@ class Assessor {
   std::vector<link::SampleBlock> pulls_;         // of the step under way
   double first_s_ = -1.0;
   std::vector<record::Amendment> second_looks_;
+  std::map<int, std::map<int, measure::Counts>> rails_;
   std::map<int, bool> proven_before_, proven_after_;  // by sense channel
   std::map<int, Volts> plain_;                        // contact samples before the pull
   std::vector<int> open_leads_;

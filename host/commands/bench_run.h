@@ -37,6 +37,7 @@ class BenchRun {
 
   record::RunRecord& record() { return record_; }
   const plan::Plan& plan() const { return plan_; }
+  const assess::Assessor& assessor() const { return assessor_; }
 
  private:
   // True when the fixture has opened everything by itself: recorded, and the run is over.

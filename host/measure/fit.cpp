@@ -15,6 +15,7 @@ namespace {
 
 // A false alarm in so many calibrations: Bonferroni's bound shares it among the points.
 constexpr double kOutlierAlarm = 0.01;
+constexpr double kRounding = 1e-12;
 
 // What is over a line at a group of points: their own scatter, and the mean's distance from the line.
 std::optional<Fit::LackOfFit> lack_of_fit(const std::vector<double>& x, const Fit& fit, double same_x) {
@@ -44,7 +45,9 @@ std::optional<Fit::LackOfFit> lack_of_fit(const std::vector<double>& x, const Fi
 
 void find_outlier(const std::vector<double>& x, Fit& fit) {
   const double n = static_cast<double>(x.size());
-  if (fit.dof < 2.0 || fit.residual_sd <= 0.0) return;
+  // What rounding leaves of points that lie on a line exactly is nobody's outlier.
+  const double scale = std::fabs(fit.intercept) + std::fabs(fit.slope) * std::fabs(x.back());
+  if (fit.dof < 2.0 || fit.residual_sd <= kRounding * scale) return;
   double mean = 0.0, spread = 0.0;
   for (const double v : x) mean += v / n;
   for (const double v : x) spread += (v - mean) * (v - mean);

@@ -75,6 +75,7 @@ struct PlannedStep {
   Seconds respond{};                                // after the last set or pulse, before sampling
   std::vector<Expectation> expectations;            // in file order
   int conversions = 0;                              // a sense channel
+  std::uint64_t aux = 0;                            // further sources sampled with them (wire::Aux bits)
 };
 
 struct Plan {

@@ -217,6 +217,7 @@ ProgramStep vector_step(const Plan& plan, const PlannedStep& planned) {
     if (e.expected == files::Bit::undriven) undriven |= std::uint64_t{1} << e.sense;
   }
   sample.n = static_cast<std::uint16_t>(planned.conversions);
+  if (sample.senses != 0) sample.aux = planned.aux;
   if (sample.senses != 0) step.ops.push_back(sample);
   // An undriven line is known by going where it is pulled: one look up, one look down, one line at a
   // time so that two of them do not meet on the test bus.
