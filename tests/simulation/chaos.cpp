@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <stdexcept>
 
 #include "firmware/wire/frame.h"
 
@@ -14,6 +13,7 @@ using emulated::Picoseconds;
 
 constexpr double kPicosecondsPerSecond = 1e12;
 constexpr Picoseconds kByte = 20'000'000;  // ten bits at 500,000 baud
+constexpr Picoseconds kHungLook = 5'000'000'000;
 constexpr std::uint64_t kCallsMost = 3'000'000;
 constexpr double kVirtualMostS = 900.0;
 constexpr const char* kNames[kHarms] = {"flip",  "drop",      "duplicate", "truncate", "delay",       "swap",   "noise",
@@ -77,15 +77,19 @@ Seconds ChaosPort::now() { return Seconds{static_cast<double>(controller_.now())
 
 // A host that never comes to an end is a violation, not a test that never comes to an end.
 Status ChaosPort::bound() {
-  if (++watch_.calls > kCallsMost || now().value > kVirtualMostS) {
+  if (!vanished_ && (++watch_.calls > kCallsMost || now().value > kVirtualMostS)) {
     watch_.violations.push_back("hang: the host still asks after " + std::to_string(now().value) + " s");
-    throw std::runtime_error("hang");
+    vanished_ = true;
   }
   return vanished_ ? Status(gone()) : Status();
 }
 
 void ChaosPort::look() {
   const auto truth = controller_.circuit().truth(controller_.now());
+  if (hung_at_ != INT64_MAX && !truth.any_contact_closed && !truth.any_rail_on) {
+    hung_at_ = INT64_MAX;  // it has let go; what the watchdog wakes up may be used again
+    return;
+  }
   const Picoseconds since = std::min(hung_at_, last_whole_);
   if (looked_ || controller_.now() - since < ps(kAllowedS)) return;
   looked_ = true;
@@ -126,6 +130,7 @@ void ChaosPort::advance(Picoseconds until, bool stop_on_output) {
     }
     const Picoseconds due = std::min(hung_at_, last_whole_) + ps(kAllowedS);
     if (!looked_ && due > controller_.now()) next = std::min(next, due);
+    if (hung_at_ != INT64_MAX) next = std::min(next, controller_.now() + kHungLook);
     controller_.run_until(next, stop_on_output && controller_.now() >= stalled_until_);
     look();
     collect();

@@ -30,14 +30,6 @@ T must(Result<T> result) {
   return result.take();
 }
 
-// The board as the emulated bench would build it, leads connected.
-emulated::BoardDescription description_of(const plan::Plan& plan) {
-  emulated::BoardDescription description;
-  const auto keep = [&](emulated::FixtureOptions&, emulated::BoardDescription& board) { description = board; };
-  (void)must(commands::make_emulated(plan, 1, {}, commands::Firmware::native, keep));
-  return description;
-}
-
 // The bare board under the fixture's hands: the same contacts, without the fixture.
 class Hands {
  public:
@@ -130,7 +122,7 @@ Ended run_emulated(const plan::Plan& plan, std::uint64_t seed, const std::vector
 }
 
 std::vector<TrueLevel> true_levels(const plan::Plan& plan, std::uint64_t seed, const std::vector<std::string>& faults) {
-  const emulated::BoardDescription board = description_of(plan);
+  const emulated::BoardDescription board = must(commands::describe_emulated(plan));
   std::vector<emulated::FaultSpec> specs;
   for (const std::string& text : faults) specs.push_back(must(emulated::parse_fault(text)));
   auto truth = must(emulated::BoardTruth::make(board, seed, specs));
