@@ -40,7 +40,7 @@ class Running {
         view_(screen_),
         run_(std::move(plan), options.simple_decision ? measure::Decision::simple : measure::Decision::guarded,
              {[this](const record::StepRecord& step) { took_step(step); },
-              [this](const std::string& phase, int done, int total) { show_progress(phase, done, total, ""); }}) {}
+              [this](const std::string& phase, int done, int total) { show_phase(phase, done, total); }}) {}
 
   Status begin(long failed_in, const std::vector<Chosen>& chosen);
   int perform();
@@ -54,7 +54,8 @@ class Running {
     }
   }
   void took_step(const record::StepRecord& step);
-  void show_progress(const std::string& phase, int done, int total, const std::string& doing, double left_s = -1.0);
+  void show_phase(const std::string& phase, int done, int total);
+  void show(report::Progress now);
   int close(const std::optional<Error>& trouble);
   std::string since_last(const record::RunRecord& record) const;
   void sound(const record::RunRecord& record) const;
@@ -91,16 +92,25 @@ void Running::took_step(const record::StepRecord& step) {
   say(view_.step(step));
   const int done = step.index + 1;
   const int total = static_cast<int>(run_.plan().steps.size());
-  show_progress("vectors", done, total, step.say, step.time_s / done * (total - done));
+  report::Progress now;
+  now.phase = "vectors";
+  now.done = done;
+  now.total = total;
+  now.doing = step.say;
+  now.left_s = step.time_s / done * (total - done);
+  show(now);
 }
 
-void Running::show_progress(const std::string& phase, int done, int total, const std::string& doing, double left_s) {
+void Running::show_phase(const std::string& phase, int done, int total) {
   report::Progress now;
   now.phase = phase;
   now.done = done;
   now.total = total;
-  now.doing = doing;
-  now.left_s = left_s;
+  now.share = true;
+  show(now);
+}
+
+void Running::show(report::Progress now) {
   now.wrong = wrong_;
   now.unsure = unsure_;
   say(view_.progress(now));

@@ -202,7 +202,9 @@ std::string progress_line(const Progress& now, const Screen& screen) {
   constexpr int kBarMin = 8;
   std::string left = now.phase;
   std::string right;
-  if (now.total > 0) {
+  if (now.total > 0 && now.share) {
+    right = fmt::format(" {:>3} %", 100 * now.done / now.total);
+  } else if (now.total > 0) {
     right = fmt::format(
         " {} of {}",
         padded_left(std::to_string(now.done), static_cast<int>(std::to_string(now.total).size())),

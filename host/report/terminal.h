@@ -14,6 +14,7 @@ struct Progress {
   std::string phase;  // "contacts", "power up", "warm-up", "vectors", "power down"
   int done = 0;       // of total; a total of 0 shows no bar
   int total = 0;
+  bool share = false;         // done of total is a share, told in per cent
   double left_s = -1.0;       // time left; negative when unknown
   std::string doing;          // what is being done: "F=1010 SKIP=0, PICK"
   int wrong = 0, unsure = 0;  // readings so far

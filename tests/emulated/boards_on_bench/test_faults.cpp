@@ -170,6 +170,11 @@ std::set<std::string> reach_of(const plan::Plan& plan, const emulated::FaultSpec
   return reached;
 }
 
+bool names(const record::Aborted& aborted, const std::set<std::string>& reach) {
+  return std::any_of(reach.begin(), reach.end(),
+                     [&](const std::string& place) { return aborted.where.find(place) != std::string::npos; });
+}
+
 // --- the emulator's truth -----------------------------------------------------------------------
 
 void give(emulated::BoardTruth& truth, const files::Board& board, const std::string& name, Bit bit) {
@@ -242,7 +247,8 @@ TEST_P(EveryFault, IsSeenWhereItReachesOrTrulyInside) {
 
   switch (c.outcome) {
     case Outcome::wrong: {
-      EXPECT_FALSE(run->aborted) << told(*run);
+      // A lead that comes and goes may be found off at the end as well.
+      EXPECT_TRUE(!run->aborted || (fault->kind == "intermittent" && names(*run->aborted, reach))) << told(*run);
       EXPECT_EQ(run->verdict, Verdict::fail) << told(*run);
       const auto wrong = lines_with(*run, Verdict::fail);
       EXPECT_FALSE(wrong.empty());
@@ -251,9 +257,7 @@ TEST_P(EveryFault, IsSeenWhereItReachesOrTrulyInside) {
     }
     case Outcome::stopped: {
       ASSERT_TRUE(run->aborted) << told(*run);
-      bool named = false;
-      for (const std::string& place : reach) named |= run->aborted->where.find(place) != std::string::npos;
-      EXPECT_TRUE(named) << told(*run);
+      EXPECT_TRUE(names(*run->aborted, reach)) << told(*run);
       EXPECT_NE(run->verdict, Verdict::pass);
       break;
     }
