@@ -14,6 +14,8 @@
 #include "host/commands/coverage.h"
 #include "host/commands/emulate.h"
 #include "host/commands/fixture_design.h"
+#include "host/commands/fixture_flash.h"
+#include "host/commands/fixture_list.h"
 #include "host/commands/generate.h"
 #include "host/commands/history.h"
 #include "host/commands/hold.h"
@@ -188,6 +190,13 @@ void add_fixture(CLI::App& app, Chosen& chosen) {
   CLI::App* fixture = app.add_subcommand("fixture", "the fixture itself");
   fixture->require_subcommand(1);
   CLI::App* c = nullptr;
+  auto list = command<commands::FixtureListOptions>(*fixture, chosen, "list", "serial ports, and what answers on them", commands::fixture_list, c);
+  c->add_option("ADDRESS", list->also, "further addresses to ask: unix:PATH, tcp:HOST:PORT");
+  add_json(*c, list->json);
+  auto flash = command<commands::FixtureFlashOptions>(*fixture, chosen, "flash", "this program's firmware onto the fixture's ATmega2560", commands::fixture_flash, c);
+  c->add_option("PORT", flash->port, "e.g. /dev/ttyUSB0")->required();
+  c->add_option("--programmer", flash->programmer, "as avrdude names it (default: wiring)");
+  c->add_flag("--yes", flash->yes, "no board is connected: do not ask");
   add_calibrate(*fixture, chosen);
   auto self = command<commands::SelfTestOptions>(*fixture, chosen, "selftest", "references, relays and front ends, without a board", commands::fixture_selftest, c);
   add_bench(*c, self->bench);
