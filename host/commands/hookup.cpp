@@ -141,7 +141,8 @@ Result<Move> walk_lead(link::Session& session, const plan::Plan& plan, Lead& lea
     const Press press = next_key(kLookMs);
     if (press.key == Key::end) return Move::leave;
     if (press.key != Key::character) continue;
-    if (press.character == 'q' || press.character == 'b' || press.character == ' ') fmt::print("\n");
+    // The live line of a sense lead stays as it was last.
+    if (sensed && (press.character == 'q' || press.character == 'b' || press.character == ' ')) fmt::print("\n");
     if (press.character == 'q') return Move::leave;
     if (press.character == 'b') return Move::back;
     if (press.character == ' ') {
