@@ -19,7 +19,8 @@ constexpr uint8_t kCoilPolls = 3;       // ...the coil supply later: a stop brea
 constexpr uint8_t kVerifyMs = 50;       // re-reads the relay chain so often
 constexpr uint8_t kConverterMs = 5;     // without a conversion: it has stopped
 constexpr uint8_t kPassesInARow = 4;    // of the step engine before the link has its turn
-constexpr uint32_t kFeatures = wire::kFeatureTestBus | wire::kFeatureRoute | wire::kFeatureRailUntil;
+constexpr uint32_t kFeatures = wire::kFeatureTestBus | wire::kFeatureRoute | wire::kFeatureRailUntil |
+                              wire::kFeatureCurve;
 
 template <class Hal>
 class Controller {
@@ -57,6 +58,7 @@ class Controller {
       guard(now_us);
       if (state_ == wire::State::running) execute(now_us);
     }
+    engine_.record(now_us);
     outputs_.poll(now_us);
     if (ending_ && !outputs_.awake()) come_to_rest(now_us);
     endpoint_.poll(now_us);

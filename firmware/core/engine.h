@@ -7,6 +7,7 @@
 
 #include "firmware/core/buffers.h"
 #include "firmware/core/outputs.h"
+#include "firmware/core/recorder.h"
 #include "firmware/core/sampler.h"
 #include "firmware/wire/message.h"
 #include "firmware/wire/program.h"
@@ -36,7 +37,12 @@ class Engine {
  public:
   Engine(Hal& hal, Outputs<Hal>& outputs, Sampler<Hal>& sampler, ProgramRing& program,
          ResultStore& store)
-      : hal_(hal), outputs_(outputs), sampler_(sampler), program_(program), store_(store) {}
+      : hal_(hal),
+        outputs_(outputs),
+        sampler_(sampler),
+        program_(program),
+        store_(store),
+        recorder_(hal, sampler, store) {}
 
   // Run: the master contactor closes, then Event started, then the program.
   void start(uint32_t now_us, wire::Counters& counters) {
@@ -57,9 +63,12 @@ class Engine {
     first_label_ = true;
     starving_ = false;
     storing_ = false;
+    due_ = 0;
     chosen_ = 0;
     label_known_ = false;
+    owed_ = 0;
     complaint_ = Complaint();
+    recorder_.restart();
     for (uint8_t r = 0; r < map::kRails; ++r) heating_[r] = Heating();
     sampler_.watch(0);
     sampler_.arm(0);
@@ -72,6 +81,12 @@ class Engine {
   void abort() {
     phase_ = Phase::stopped;
     store_rest();
+    owed_ = 0;
+    recorder_.finish(room_for_curve());
+  }
+  // On every pass, after a fault too: the curve's last points are still to be stored.
+  void record(uint32_t now_us) {
+    if (recorder_.busy()) recorder_.poll(now_us, room_for_curve());
   }
 
   bool running() const { return phase_ != Phase::stopped; }
@@ -94,6 +109,7 @@ class Engine {
       case Phase::label_wait:
       case Phase::sample:
       case Phase::rail_until:
+      case Phase::curve:
         return phase_ != Phase::sample || !ends_soon(now_us);
       default:
         return !reached(now_us + kNapUs, until_us_);
@@ -137,7 +153,7 @@ class Engine {
  private:
   enum class Phase : uint8_t {
     stopped, master, next, label_wait, relays, wait, relay_wait, pulse, sample, rail,
-    rail_until, ended,
+    rail_until, curve, ended,
   };
   enum class RailStep : uint8_t { series, bridge, opened };
   struct Heating {
@@ -181,7 +197,12 @@ class Engine {
     wire::encode(event, bytes, sizeof bytes);
     if (!store_.open(static_cast<uint8_t>(wire::Type::event), wire::kEventBytes)) return false;
     store_.put(bytes, wire::kEventBytes);
+    stored(wire::kEventResultBytes);
     return true;
+  }
+  // Results of this step that have come into the store: no longer owed to it.
+  void stored(uint16_t bytes) {
+    owed_ = owed_ > bytes ? static_cast<uint16_t>(owed_ - bytes) : static_cast<uint16_t>(0);
   }
   // Takes from what the label declared for results.
   bool spend(uint16_t bytes) {
@@ -253,12 +274,16 @@ class Engine {
         sampled_index_ = sample_index_++;
         sampled_us_ = entered_us_;
         storing_ = true;
+        due_ = sample_bytes_;
         break;
       case Phase::rail:
         if (!reached(now_us, until_us_)) return false;
         return advance_rail(now_us);
       case Phase::rail_until:
         return advance_rail_until(now_us);
+      case Phase::curve:
+        if (!arm_curve()) return false;
+        break;
     }
     phase_ = Phase::next;
     return true;
@@ -296,6 +321,7 @@ class Engine {
     const uint8_t* masks = program_.view(static_cast<uint16_t>(at + 1), 16, scratch);
     if (!may_sample(masks)) return;
     chosen_ = sampler_.choose(masks);
+    sample_bytes_ = wire::sample_result_bytes(chosen_);
     chosen_place_ = static_cast<uint16_t>(program_.place() + at);
   }
   // The label at the head of the program. False: it asks for what nobody may.
@@ -326,8 +352,12 @@ class Engine {
 
   // Room in the store beyond what the last sample still has to put there.
   uint16_t room() const {
-    const uint16_t due = storing_ ? wire::sample_result_bytes(sampler_.channels()) : 0;
-    return store_.room() > due ? static_cast<uint16_t>(store_.room() - due) : 0;
+    const uint16_t whole = store_.room();
+    return whole > due_ ? static_cast<uint16_t>(whole - due_) : static_cast<uint16_t>(0);
+  }
+  // What neither the last sample nor the step under way needs.
+  uint16_t room_for_curve() const {
+    return store_.room() > owed_ ? static_cast<uint16_t>(store_.room() - owed_) : static_cast<uint16_t>(0);
   }
   bool label_ready() const {
     return program_.loaded() >= wire::op_bytes(wire::Op::label) + label_.bytes &&
@@ -345,6 +375,7 @@ class Engine {
     step_ = label_.step;
     step_left_ = label_.bytes;
     results_left_ = label_.results;
+    owed_ = static_cast<uint16_t>(label_.results + due_);
     sample_index_ = 0;
     first_label_ = false;
   }
@@ -361,7 +392,7 @@ class Engine {
     const wire::Op op = static_cast<wire::Op>(program_.peek(0));
     if (op == wire::Op::end) {
       store_rest();
-      if (room() < wire::kEventResultBytes) return false;
+      if (!recorder_.finish(room_for_curve()) || room() < wire::kEventResultBytes) return false;
       program_.drop(1);
       counters_->time_total_us = now_us - started_us_;
       phase_ = Phase::ended;
@@ -441,8 +472,19 @@ class Engine {
         bled_ = r.u8();
         for (uint8_t i = 0; i < map::kRails; ++i) hold_bleeder(i);
         return relays(now_us);
+      case wire::Op::curve: {
+        const uint8_t rail = r.u8();
+        if (rail >= map::kRails && rail != wire::kCurveStop) return bad(op);
+        curve_rail_ = rail;
+        enter(Phase::curve, 0, now_us);
+        return true;
+      }
       default: return bad(op);
     }
+  }
+  bool arm_curve() {
+    const bool on = curve_rail_ < map::kRails && (outputs_.rails_powered() >> curve_rail_ & 1) != 0;
+    return recorder_.arm(curve_rail_, on, room_for_curve());
   }
 
   // Commands the chain; waits when contacts must open first.
@@ -535,11 +577,12 @@ class Engine {
       if (!may_sample(masks)) return bad(wire::Op::sample);
       store_rest();
       chosen_ = sampler_.choose(masks);
+      sample_bytes_ = wire::sample_result_bytes(chosen_);
     }
     const uint8_t channels = chosen_;
     chosen_ = 0;
     if (channels == 0 || n == 0 || n > wire::kConversionsMax ||
-        !spend(wire::sample_result_bytes(channels))) {
+        !spend(sample_bytes_)) {
       return bad(wire::Op::sample);
     }
     sampler_.begin(n);
@@ -595,6 +638,8 @@ class Engine {
       put32(bytes + 9, a.squares);
       store_.put(bytes, wire::kChannelCountsBytes);
     }
+    stored(static_cast<uint16_t>(size + wire::kStoreSlotBytes));
+    due_ = last ? static_cast<uint16_t>(0) : static_cast<uint16_t>(due_ - size - wire::kStoreSlotBytes);
     ++part_;
     if (last) storing_ = false;
     return true;
@@ -654,6 +699,7 @@ class Engine {
       keep_protecting();
       rail_bit(map::kBitRailPreCharge, false);
       outputs_.apply();
+      recorder_.switched(rail_.rail, false);
       rail_step_ = RailStep::opened;
       enter(Phase::rail, hal_.now_us() + wire::kBreakUs, now_us);
       return true;
@@ -680,6 +726,7 @@ class Engine {
       rail_bit(map::kBitRailPreCharge, bridge);
       if (bridge) outputs_.switch_rail(rail_.rail, false);
       keep_protecting();
+      recorder_.switched(rail_.rail, true);
       if (was == bridge) return rail_done();
       outputs_.apply();
       rail_step_ = RailStep::bridge;
@@ -758,6 +805,7 @@ class Engine {
   Sampler<Hal>& sampler_;
   ProgramRing& program_;
   ResultStore& store_;
+  Recorder<Hal> recorder_;
   wire::Counters* counters_ = nullptr;
   Complaint complaint_;
   Heating heating_[map::kRails];
@@ -773,6 +821,9 @@ class Engine {
   uint16_t step_ = wire::kNoStep;
   uint16_t step_left_ = 0;
   uint16_t results_left_ = 0;
+  uint16_t sample_bytes_ = 0;  // of the results of the sample chosen last
+  uint16_t due_ = 0;  // of the last sample's results, not yet in the store
+  uint16_t owed_ = 0;  // declared by the label, not yet in the store
   Phase phase_ = Phase::stopped;
   RailStep rail_step_ = RailStep::series;
   uint8_t part_ = 0;
@@ -780,6 +831,7 @@ class Engine {
   uint8_t guarded_ = 0;
   uint8_t protecting_ = 0;
   uint8_t bled_ = 0;
+  uint8_t curve_rail_ = 0;
   bool fast_high_[map::kFasts] = {false, false};
   bool first_label_ = true;
   bool starving_ = false;

@@ -84,6 +84,18 @@ struct RailGuard {
   bool armed = false;    // its window counts
 };
 
+// Conversions of one rail, added up for its curve.
+struct CurveSums {
+  uint32_t sum = 0;
+  uint32_t squares = 0;
+  uint32_t volts = 0;
+  uint16_t n = 0;
+  uint16_t volts_n = 0;
+  uint16_t max = 0;
+};
+constexpr uint16_t kCurveConversionsMax = 4096;  // then their squares are as much as 32 bits hold
+constexpr uint8_t kNobody = 0xFF;
+
 constexpr uint16_t kReferenceNominal = 512;   // 2.048 V at AREF 4.096 V
 constexpr uint16_t kReferenceSpread = 8;      // 1.6 %: beyond the converter's own errors it is lost;
                                               // finer disagreement is the host's to judge
@@ -193,6 +205,21 @@ class Sampler {
   uint16_t conversions() const { return n_; }
   const Accumulator& channel(uint8_t i) const { return of_[i]; }
 
+  // Adds up this rail's conversions from now on; kNobody: none's.
+  void record(uint8_t rail) {
+    Locked<Hal> locked(hal_);
+    curve_ = CurveSums();
+    curve_current_ = rail == kNobody ? kNobody : static_cast<uint8_t>(kSlotCurrent + rail);
+    curve_volts_ = rail == kNobody ? kNobody : static_cast<uint8_t>(kSlotVolts + rail);
+  }
+  // Since the last time. False: no conversion yet.
+  bool take_record(CurveSums& sums) {
+    Locked<Hal> locked(hal_);
+    if (curve_.n == 0) return false;
+    sums = curve_;
+    curve_ = CurveSums();
+    return true;
+  }
   bool tripped() const { return tripped_; }
   // The first trip seen by the interrupt; Fault::none when there is none.
   Trip trip() {
@@ -279,11 +306,21 @@ class Sampler {
     if (slot < kSlotVolts) {
       const RailGuard& g = guards_[slot];
       last_current_[slot] = counts;
+      if (slot == curve_current_ && curve_.n < kCurveConversionsMax) {
+        curve_.sum += counts;
+        curve_.squares += static_cast<uint32_t>(counts) * counts;
+        if (counts > curve_.max) curve_.max = counts;
+        ++curve_.n;
+      }
       judge(slot, g.watched && counts > g.limit, wire::Fault::over_current, slot, counts);
     } else if (slot < kSlotReference) {
       const uint8_t rail = static_cast<uint8_t>(slot - kSlotVolts);
       const RailGuard& g = guards_[rail];
       last_volts_[rail] = counts;
+      if (slot == curve_volts_ && curve_.volts_n < kCurveConversionsMax) {
+        curve_.volts += counts;
+        ++curve_.volts_n;
+      }
       judge(slot, g.armed && (counts < g.min || counts > g.max), wire::Fault::rail_window, rail,
             counts);
     } else if (slot == kSlotReference) {
@@ -354,6 +391,9 @@ class Sampler {
   uint16_t last_reference_ = 0;
   uint16_t last_ground_ = 0;
   Trip pending_;
+  CurveSums curve_;
+  uint8_t curve_current_ = kNobody;
+  uint8_t curve_volts_ = kNobody;
   uint16_t n_ = 0;
   volatile uint16_t rounds_to_ask_ = 0;
   volatile uint16_t rounds_to_come_ = 0;

@@ -85,12 +85,14 @@ enum class Type : uint8_t {
   ack = 0x83,
   samples = 0x84,  // sequenced
   event = 0x85,    // sequenced
+  curve = 0x88,    // sequenced
   counters = 0x86,
   rails = 0x87,
 };
 
 constexpr bool is_sequenced(Type type) {
-  return type == Type::chunk || type == Type::run || type == Type::samples || type == Type::event;
+  return type == Type::chunk || type == Type::run || type == Type::samples || type == Type::event ||
+         type == Type::curve;
 }
 
 struct Header {

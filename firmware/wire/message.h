@@ -199,6 +199,30 @@ struct Event {  // 11 bytes
 constexpr uint8_t kEventBytes = 11;
 constexpr uint16_t kEventResultBytes = kEventBytes + kStoreSlotBytes;
 
+// One frame of the curve that Op::curve records. Frames of one curve follow each other without a gap in
+// time: the first point of each begins where the last one of the frame before it ended.
+struct CurveHead {  // 11 bytes, then CurvePoint
+  uint8_t rail = 0;
+  uint8_t flags = 0;
+  uint8_t points = 0;
+  uint32_t time_us = 0;  // device clock at the beginning of the first point
+  uint32_t i2t = 0;      // squares of the current from the curve's beginning to the frame's end, in units of
+                         // 65,536 counts^2 us; saturates
+};
+constexpr uint8_t kCurveFirst = 1;  // time_us is the moment of the switch
+constexpr uint8_t kCurveLast = 2;
+struct CurvePoint {  // 8 bytes
+  uint16_t ticks = 0;    // how long, in units of kCurveTickUs
+  uint16_t current = 0;  // mean, in 1/32 counts of kAuxCurrent + rail
+  uint16_t peak = 0;     // greatest, counts
+  uint16_t volts = 0;    // mean, in 1/32 counts of kAuxRail + rail
+};
+constexpr uint8_t kCurveTickUs = 16;
+constexpr uint8_t kCurveScale = 32;
+constexpr uint8_t kCurveHeadBytes = 11;
+constexpr uint8_t kCurvePointBytes = 8;
+constexpr uint8_t kCurvePointsPerFrame = (kPayloadBytesMax - kCurveHeadBytes) / kCurvePointBytes;
+
 // Since boot, but the times: since Run. Answer to Query{counters}.
 struct Counters {
   uint16_t frames_received = 0;
@@ -464,6 +488,42 @@ inline bool decode(const uint8_t* from, uint16_t size, Event& m) {
   m.step = r.u16();
   m.value = r.u32();
   m.time_us = r.u32();
+  return r.ok();
+}
+
+inline uint16_t encode(const CurveHead& m, uint8_t* into, uint16_t capacity) {
+  Writer w(into, capacity);
+  w.u8(m.rail);
+  w.u8(m.flags);
+  w.u8(m.points);
+  w.u32(m.time_us);
+  w.u32(m.i2t);
+  return done(w);
+}
+inline bool decode(const uint8_t* from, uint16_t size, CurveHead& m) {
+  Reader r(from, size);
+  m.rail = r.u8();
+  m.flags = r.u8();
+  m.points = r.u8();
+  m.time_us = r.u32();
+  m.i2t = r.u32();
+  return r.ok() && m.rail < 4 && m.points <= kCurvePointsPerFrame &&
+         r.left() >= m.points * kCurvePointBytes;
+}
+inline uint16_t encode(const CurvePoint& m, uint8_t* into, uint16_t capacity) {
+  Writer w(into, capacity);
+  w.u16(m.ticks);
+  w.u16(m.current);
+  w.u16(m.peak);
+  w.u16(m.volts);
+  return done(w);
+}
+inline bool decode(const uint8_t* from, uint16_t size, CurvePoint& m) {
+  Reader r(from, size);
+  m.ticks = r.u16();
+  m.current = r.u16();
+  m.peak = r.u16();
+  m.volts = r.u16();
   return r.ok();
 }
 

@@ -56,10 +56,10 @@ enum class Op : uint8_t {
   arm = 0x32,
   rail_until = 0x33,
   bleed = 0x34,
+  curve = 0x42,
   // Reserved, each behind its feature bit; sizes come with the feature.
   edge_count = 0x40,
   delayed_sample = 0x41,
-  curve = 0x42,
   crossing = 0x43,
   pulse_pair = 0x44,
 };
@@ -191,6 +191,22 @@ struct BleedOp {
   uint8_t rails = 0;
 };
 
+// Records current and volts of one rail while the operations that follow go on, from the moment when the
+// rail is next switched to pre-charge or on (at once when it is on already), until it is switched off, the
+// program ends, a fault, or the next curve. Each point covers a stretch of time: kCurveFastUs at first,
+// twice as long after each kCurvePointsEach points, up to kCurveSlowUs. The points go out in Curve frames as
+// the store has room beyond what the step needs (a label declares nothing for them); without room the
+// stretch under way grows instead. One rail at a time: a curve waits until the points of the one before it
+// are stored.
+struct CurveOp {
+  uint8_t rail = 0;  // kCurveStop: only ends the one under way
+};
+constexpr uint8_t kCurveStop = 0xFF;
+constexpr uint32_t kCurveFastUs = 500;      // no conversion of the rail is passed over: one each 0.52 ms, or
+                                            // 1.04 ms while something is sampled
+constexpr uint8_t kCurvePointsEach = 64;
+constexpr uint32_t kCurveSlowUs = 512000;   // 32 s after the switch
+
 // Bytes of an operation, opcode included; 0 for one that this version does not know.
 constexpr uint8_t op_bytes(Op op) {
   switch (op) {
@@ -211,9 +227,9 @@ constexpr uint8_t op_bytes(Op op) {
     case Op::arm: return 2;
     case Op::rail_until: return 18;
     case Op::bleed: return 2;
+    case Op::curve: return 2;
     case Op::edge_count:
     case Op::delayed_sample:
-    case Op::curve:
     case Op::crossing:
     case Op::pulse_pair:
       break;
@@ -411,6 +427,13 @@ inline void put(Writer& w, const BleedOp& o) {
 }
 template <class From>
 void get(From& r, BleedOp& o) { o.rails = r.u8(); }
+
+inline void put(Writer& w, const CurveOp& o) {
+  put_op(w, Op::curve);
+  w.u8(o.rail);
+}
+template <class From>
+void get(From& r, CurveOp& o) { o.rail = r.u8(); }
 
 }  // namespace wire
 }  // namespace tenterhook

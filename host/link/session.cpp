@@ -295,6 +295,7 @@ Status Session::Impl::take(const Frame& frame) {
       break;
     case wire::Type::samples:
     case wire::Type::event:
+    case wire::Type::curve:
       if (in_session_) return take_result(frame);
       break;
     default:
@@ -368,6 +369,11 @@ Status Session::Impl::deliver(const Frame& frame) {
     auto block = assembler_.take(payload, clock_);
     if (!block) return block.error();
     if (*block && sink_ != nullptr && sink_->sample) sink_->sample(**block);
+    return {};
+  }
+  if (frame.header.type == wire::Type::curve) {
+    const auto block = curve_block(payload, clock_);
+    if (block && sink_ != nullptr && sink_->curve) sink_->curve(*block);
     return {};
   }
   wire::Event event;

@@ -75,9 +75,26 @@ struct Milestone {
   Seconds time{};          // fixture's clock
 };
 
+// A part of the curve that Op::curve records; parts follow each other without a gap. In counts of the rail's
+// current and volts.
+struct CurveBlock {
+  struct Point {
+    Seconds time{};      // fixture's clock at its beginning
+    Seconds duration{};
+    double current = 0.0, volts = 0.0;  // means
+    int peak = 0;        // greatest current
+  };
+  int rail = 0;
+  bool first = false;  // its first point begins when the rail is switched
+  bool last = false;
+  double i2t = 0.0;    // counts^2 s, from the switch to the end of this part
+  std::vector<Point> points;
+};
+
 struct Sink {
   std::function<void(const SampleBlock&)> sample;      // may be empty
   std::function<void(const Milestone&)> milestone;     // may be empty
+  std::function<void(const CurveBlock&)> curve;        // may be empty
 };
 
 // Why the fixture opened everything.

@@ -156,6 +156,30 @@ Milestone milestone_of(const wire::Event& event, DeviceClock& clock) {
   return milestone;
 }
 
+std::optional<CurveBlock> curve_block(std::span<const std::uint8_t> payload, DeviceClock& clock) {
+  wire::CurveHead head;
+  if (!wire::decode(payload.data(), static_cast<std::uint16_t>(payload.size()), head)) return {};
+  CurveBlock block;
+  block.rail = head.rail;
+  block.first = (head.flags & wire::kCurveFirst) != 0;
+  block.last = (head.flags & wire::kCurveLast) != 0;
+  block.i2t = head.i2t * 65536.0 * 1e-6;
+  Seconds time = clock.at(head.time_us);
+  for (int i = 0; i < head.points; ++i) {
+    wire::CurvePoint p;
+    wire::decode(payload.data() + wire::kCurveHeadBytes + i * wire::kCurvePointBytes, wire::kCurvePointBytes, p);
+    CurveBlock::Point point;
+    point.time = time;
+    point.duration = Seconds{p.ticks * wire::kCurveTickUs * 1e-6};
+    point.current = static_cast<double>(p.current) / wire::kCurveScale;
+    point.volts = static_cast<double>(p.volts) / wire::kCurveScale;
+    point.peak = p.peak;
+    time += point.duration;
+    block.points.push_back(point);
+  }
+  return block;
+}
+
 Result<std::optional<SampleBlock>> Assembler::take(std::span<const std::uint8_t> payload, DeviceClock& clock) {
   const Error contradiction =
       fixture_error("", "a result of the fixture contradicts the protocol", "host and firmware disagree; use matching versions");

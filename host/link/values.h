@@ -25,6 +25,8 @@ FaultReport fault_report(const wire::FaultRecord& record, DeviceClock& clock);
 Identity identity_of(const wire::HelloReply& reply);
 LiveRails live_rails(const wire::Rails& rails);
 Milestone milestone_of(const wire::Event& event, DeviceClock& clock);
+// Empty: the payload contradicts the protocol.
+std::optional<CurveBlock> curve_block(std::span<const std::uint8_t> payload, DeviceClock& clock);
 
 // Puts the parts of samples together again.
 class Assembler {

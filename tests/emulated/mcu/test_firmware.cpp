@@ -77,6 +77,47 @@ TEST(Firmware, FollowsTheDischargeAtRest) {
   EXPECT_LT(last, 0.2);
 }
 
+TEST(Firmware, RecordsTheCurveOfARailAsItComesUp) {
+  FirmwareRig rig;
+  link::Sink sink;
+  std::vector<link::CurveBlock> parts;
+  sink.curve = [&parts](const link::CurveBlock& b) { parts.push_back(b); };
+  sink.sample = [&rig](const link::SampleBlock& b) { rig.samples.push_back(b); };
+  Steps s;
+  s.add(wire::CurveOp{2}).step();
+  const auto up = FirmwareRig::powered().add(wire::WaitOp{400'000}).sample(0xFF, std::uint64_t{1} << (wire::kAuxCurrent + 2), 200).step().ended();
+  auto program = s.open_ended();
+  program.insert(program.end(), up.begin(), up.end());
+  const auto report = rig.session->execute(program, sink);
+  ASSERT_TRUE(report.ok());
+  ASSERT_FALSE(report.value().fault) << report.value().fault->text;
+  ASSERT_GT(parts.size(), 3U);
+  EXPECT_TRUE(parts.front().first);
+  EXPECT_TRUE(parts.back().last);
+  double seconds = 0.0, i2t = 0.0;
+  std::size_t points = 0;
+  bool plausible = true;
+  for (const auto& part : parts) {
+    EXPECT_EQ(part.rail, 2);
+    for (const auto& p : part.points) {
+      ++points;
+      seconds += p.duration.value;
+      i2t += p.current * p.current * p.duration.value;
+      if (seconds < 0.005) continue;
+      plausible = plausible && p.current > 55.0 && p.current < 70.0;  // 30 to 33 mA
+      plausible = plausible && std::abs(-14.948 + 0.07324 * (p.volts + 0.5) - 29.9) < 0.2;
+    }
+  }
+  EXPECT_TRUE(plausible);
+  ASSERT_EQ(rig.samples.size(), 1U);
+  const auto& sampled = rig.samples[0].channels.back().counts;
+  EXPECT_NEAR(parts.back().points.back().current, double(sampled.sum) / sampled.n, 1.0);
+  EXPECT_GT(seconds, 0.55);
+  EXPECT_GT(points, 150U);
+  EXPECT_NEAR(parts.back().i2t, i2t, 0.02 * i2t);
+  EXPECT_NEAR(parts.front().points.front().duration.value, 0.5e-3, 0.3e-3) << "fast first";
+}
+
 TEST(Firmware, NextSessionsChannelsAreTheirOwn) {
   FirmwareRig rig;
   for (int i = 0; i < 5; ++i) {

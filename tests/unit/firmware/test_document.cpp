@@ -113,6 +113,17 @@ std::pair<std::string, std::string> name_and_payload(wire::Type type, const Byte
       return {"query", "what " + std::to_string(int(decoded<wire::Query>(p).what))};
     case wire::Type::status: return {"status", status_text(p)};
     case wire::Type::samples: return {"samples", samples_text(p)};
+    case wire::Type::curve: {
+      const auto m = decoded<wire::CurveHead>(p);
+      out << "rail " << int{m.rail} << " flags " << int{m.flags} << " time " << m.time_us << " i2t " << m.i2t;
+      for (int i = 0; i < m.points; ++i) {
+        const auto at = p.begin() + wire::kCurveHeadBytes + i * wire::kCurvePointBytes;
+        const auto point = decoded<wire::CurvePoint>(Bytes(at, at + wire::kCurvePointBytes));
+        out << "; ticks " << point.ticks << " current " << point.current << " peak " << point.peak << " volts "
+            << point.volts;
+      }
+      return {"curve", out.str()};
+    }
     case wire::Type::event: {
       const auto m = decoded<wire::Event>(p);
       out << "kind " << int(m.kind) << " step " << m.step << " value " << m.value << " time "
@@ -153,7 +164,7 @@ TEST(Document, EveryByteExampleMeansWhatThePageSays) {
       ++examples;
     }
   }
-  EXPECT_EQ(examples, 11);
+  EXPECT_EQ(examples, 12);
 }
 
 }  // namespace

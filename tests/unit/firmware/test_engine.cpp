@@ -1,6 +1,8 @@
 // The step engine on the native firmware: operations, their times, their results.
 #include <gtest/gtest.h>
 
+#include <cmath>
+
 #include "tests/unit/firmware/bench.h"
 
 namespace tenterhook::test {
@@ -219,7 +221,7 @@ TEST(Engine, StarvingForTooLongIsAFault) {
 }
 
 TEST(Engine, UnknownAndReservedOpcodesAreBadPrograms) {
-  for (int code : {0x00, 0x03, 0x40, 0x41, 0x42, 0x43, 0x44, 0xFF}) {
+  for (int code : {0x00, 0x03, 0x40, 0x41, 0x43, 0x44, 0xFF}) {
     const auto op = static_cast<std::uint8_t>(code);
     Bench bench;
     Program p;
@@ -333,6 +335,148 @@ TEST(Engine, RelayTimeCountsFromTheEdgeThatCommandsThem) {
   for (std::size_t i = 0; i < 6; ++i) {
     EXPECT_EQ(samples[i].head.time_us - static_cast<std::uint32_t>(moved[i] / kUs), 5000U) << i;
   }
+}
+
+// ---- curves ----
+
+struct Curve {
+  bool first = false, last = false, gapless = true;
+  std::uint32_t began_us = 0, i2t = 0;
+  std::vector<wire::CurvePoint> points;
+  double seconds() const {
+    double s = 0.0;
+    for (const auto& p : points) s += p.ticks * wire::kCurveTickUs * 1e-6;
+    return s;
+  }
+};
+Curve curve_of(const Bench& bench) {
+  Curve c;
+  std::uint32_t next = 0;
+  for (const auto& r : bench.results) {
+    if (r.type != wire::Type::curve) continue;
+    wire::CurveHead head;
+    EXPECT_TRUE(wire::decode(r.payload.data(), static_cast<std::uint16_t>(r.payload.size()), head));
+    EXPECT_FALSE(c.last) << "nothing follows the last frame";
+    if ((head.flags & wire::kCurveFirst) != 0) {
+      EXPECT_TRUE(c.points.empty());
+      c.first = true;
+      c.began_us = head.time_us;
+    } else {
+      c.gapless = c.gapless && head.time_us == next;
+    }
+    c.last = (head.flags & wire::kCurveLast) != 0;
+    c.i2t = head.i2t;
+    next = head.time_us;
+    for (int i = 0; i < head.points; ++i) {
+      wire::CurvePoint p;
+      EXPECT_TRUE(wire::decode(r.payload.data() + wire::kCurveHeadBytes + i * wire::kCurvePointBytes,
+                               wire::kCurvePointBytes, p));
+      next += p.ticks * wire::kCurveTickUs;
+      c.points.push_back(p);
+    }
+  }
+  return c;
+}
+wire::GuardOp curve_guard(std::uint16_t limit) {
+  wire::GuardOp g;
+  g.rail = 0;
+  g.limit = limit;
+  return g;
+}
+// From 300 counts down to 100 with 20 ms, once the rail is on.
+void inrush(Bench& bench) {
+  bench.circuit.counts = [&bench](Picoseconds t, int adc, int) {
+    if (adc != map::kAdcCurrent || !bench.circuit.rail_on(0)) return -1;
+    const double s = static_cast<double>(t - bench.circuit.rail_switched_at[0]) * 1e-12;
+    return static_cast<int>(100.0 + 200.0 * std::exp(-s / 0.020));
+  };
+}
+
+TEST(Curve, FollowsTheRailFromItsSwitchWhileOperationsGoOn) {
+  Bench bench;
+  inrush(bench);
+  std::uint32_t on_us = 0;
+  Program p;
+  p.add(curve_guard(400)).add(wire::CurveOp{0}).add(wire::WaitOp{30'000});
+  p.add(wire::RailOp{0, wire::RailMode::on}).add(wire::WaitOp{100'000}).step(0);
+  // Samples whose results fill nearly the whole store, while points wait for room.
+  for (std::uint16_t i = 1; i < 6; ++i) {
+    p.sample(0xFFFFFFFF, 0xFFFFFFFFULL, 8).sample(0xFF, 0, 4).step(i);
+  }
+  p.add(wire::WaitOp{2'000'000}).step(6);
+  ASSERT_TRUE(bench.start(p.end()));
+  ASSERT_TRUE(bench.pump(1000 * kMs, [&] { return bench.circuit.rail_on(0); }));
+  on_us = static_cast<std::uint32_t>(bench.circuit.rail_switched_at[0] / kUs);
+  ASSERT_TRUE(bench.run_to_end(6000 * kMs)) << int(bench.status.first.fault);
+  EXPECT_EQ(bench.samples().size(), 5U * 9U);
+  const Curve c = curve_of(bench);
+  EXPECT_TRUE(c.first);
+  EXPECT_TRUE(c.last);
+  EXPECT_TRUE(c.gapless);
+  EXPECT_EQ(c.began_us, on_us);
+  ASSERT_GT(c.points.size(), 200U);
+  EXPECT_LT(c.points.size(), 600U) << "thinned";
+  EXPECT_GT(c.seconds(), 2.1);
+  double t = 0.0, i2t = 0.0;
+  int peak = 0;
+  for (const auto& point : c.points) {
+    const double width = point.ticks * wire::kCurveTickUs * 1e-6;
+    const double truth = 100.0 + 200.0 * std::exp(-(t + width / 2) / 0.020);
+    if (width < 0.01) EXPECT_NEAR(point.current / 32.0, truth, 12.0) << t;  // its slope in 1 ms
+    t += width;
+    i2t += truth * truth * width;
+    peak = std::max<int>(peak, point.peak);
+  }
+  EXPECT_NEAR(peak, 300, 10);
+  EXPECT_NEAR(c.points.back().current / 32.0, 100.0, 0.5);
+  EXPECT_NEAR(c.points.back().volts / 32.0, 700.0, 0.5);
+  EXPECT_NEAR(c.i2t * 65536e-6, i2t, 0.03 * i2t);
+}
+
+TEST(Curve, TripsLastPointsArrive) {
+  Bench bench;
+  inrush(bench);
+  Program p;
+  p.add(curve_guard(250)).add(wire::CurveOp{0}).add(wire::RailOp{0, wire::RailMode::on});
+  ASSERT_TRUE(bench.start(p.add(wire::WaitOp{1'000'000}).step(0).end()));
+  EXPECT_FALSE(bench.run_to_end(500 * kMs));
+  bench.pump(100 * kMs);
+  EXPECT_EQ(bench.status.first.fault, Fault::over_current);
+  const Curve c = curve_of(bench);
+  EXPECT_TRUE(c.first && c.last);
+  ASSERT_FALSE(c.points.empty());
+  EXPECT_GT(c.points.back().peak, 250);
+}
+
+TEST(Curve, EndsWhenTheRailIsSwitchedOffOrAnotherBegins) {
+  for (bool another : {false, true}) {
+    Bench bench;
+    Program p;
+    p.add(curve_guard(400)).add(wire::CurveOp{0}).add(wire::RailOp{0, wire::RailMode::on});
+    p.add(wire::WaitOp{20'000});
+    if (another) {
+      p.add(wire::CurveOp{1});
+    } else {
+      p.add(wire::RailOp{0, wire::RailMode::off});
+    }
+    ASSERT_TRUE(bench.start(p.add(wire::WaitOp{300'000}).step(0).end()));
+    ASSERT_TRUE(bench.run_to_end(2000 * kMs));
+    const Curve c = curve_of(bench);
+    EXPECT_TRUE(c.first && c.last && c.gapless);
+    EXPECT_NEAR(c.seconds(), 0.020, 0.002) << another;
+  }
+}
+
+TEST(Curve, OfARailThatIsOnBeginsAtOnceAndOfNoneNever) {
+  Bench bench;
+  Program p;
+  p.add(curve_guard(400)).add(wire::CurveOp{1}).add(wire::RailOp{0, wire::RailMode::on});
+  p.add(wire::WaitOp{50'000}).add(wire::CurveOp{0}).add(wire::WaitOp{50'000});
+  ASSERT_TRUE(bench.start(p.add(wire::CurveOp{wire::kCurveStop}).step(0).end()));
+  ASSERT_TRUE(bench.run_to_end(2000 * kMs));
+  const Curve c = curve_of(bench);
+  EXPECT_TRUE(c.first && c.last && c.gapless);
+  EXPECT_NEAR(c.seconds(), 0.050, 0.002);
 }
 
 }  // namespace
