@@ -22,6 +22,7 @@
 #include "host/commands/hookup.h"
 #include "host/commands/merge.h"
 #include "host/commands/levels.h"
+#include "host/commands/machine.h"
 #include "host/commands/options.h"
 #include "host/commands/power.h"
 #include "host/commands/predict.h"
@@ -241,6 +242,15 @@ void add_compare(CLI::App& app, Chosen& chosen) {
   add_json(*c, o->json);
 }
 
+void add_machine(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::MachineOptions>(app, chosen, "machine", "every driver against every receiver, from recorded levels", commands::machine, c);
+  c->add_option("FILE", o->file, "machine file")->required();
+  c->add_flag("--quiet", o->quiet, "one line");
+  add_store(*c, o->store);
+  add_json(*c, o->json);
+}
+
 void add_trend(CLI::App& app, Chosen& chosen) {
   CLI::App* c = nullptr;
   auto o = command<commands::TrendOptions>(app, chosen, "trend", "where a board's levels are drifting", commands::trend, c);
@@ -275,7 +285,7 @@ int dispatch(int argc, char** argv) {
   app.require_subcommand(1);
   app.set_version_flag("--version", "tenterhook " TENTERHOOK_VERSION);
   Chosen chosen;
-  for (auto* add : {add_run, add_check, add_levels, add_hold, add_power, add_hookup, add_coverage, add_generate, add_show, add_history, add_compare,
+  for (auto* add : {add_run, add_check, add_levels, add_machine, add_hold, add_power, add_hookup, add_coverage, add_generate, add_show, add_history, add_compare,
                     add_trend, add_report, add_merge, add_predict, add_fixture, add_emulate}) {
     add(app, chosen);
   }
