@@ -116,6 +116,9 @@ void predict_times(Plan& plan, PlannedStep& step) {
     t.convert_s += static_cast<double>(2 * undriven) * kPullConversions * kSampleSeconds;
   }
   plan.relay_operations += step.relay_moves;
+  for (const PulseTrain& p : step.pulses) {
+    if (p.drive >= 0) plan.relay_operations += 2L * p.count;  // there and back for each pulse
+  }
 }
 
 // What a step drives: contacts after its set, then its pulses.

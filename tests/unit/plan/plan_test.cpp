@@ -117,6 +117,46 @@ TEST(Plan, ClockThroughAContactIsWarnedAbout) {
   EXPECT_THAT(plan->warnings, Contains(HasSubstr("contacts bounce")));
 }
 
+TEST(Plan, PulsesThroughAContactAreCountedAsItsOperations) {
+  const std::string hookup = "hookup: {coil: rail.1, A: drive.0, B: drive.1, CK: drive.2, Y: sense.0, W: sense.1}\n";
+  auto without = plan_text(board(hookup + "steps: [{set: {A: 1}, expect: {Y: 0}}]\n"));
+  auto with = plan_text(board(hookup + "steps: [{set: {A: 1}, pulse: {CK: 3}, expect: {Y: 0}}]\n"));
+  ASSERT_TRUE(without) << without.error().text();
+  ASSERT_TRUE(with) << with.error().text();
+  EXPECT_EQ(with->relay_operations, without->relay_operations + 6);
+  EXPECT_NEAR(with->predicted.relay_s - without->predicted.relay_s, 6 * with->fixture.drive.settle.value, 1e-9);
+}
+
+TEST(Plan, RefusesAStepInWhichFixtureAndBoardDriveOneLine) {
+  const std::string shared = R"(board: shared
+rails: {coil: {nominal: 24 V, window: 5 %, limit: 200 mA}}
+families:
+  contact: {drive: {low: ground, high: coil}, gives: {low: [-1 V, 5 V], high: [15 V, 26 V]}, needs: {low: [-3 V, 5 V], high: [15 V, 30 V]}}
+lines: {A: {in: contact}, EN: {in: contact}, B: {both: contact}}
+circuit: [{gate: tri-state, in: A, enable: EN, out: B, build: tri-state}]
+)";
+  EXPECT_TRUE(plan_text(shared + "steps: [{set: {EN: 0, B: 1}}, {set: {B: z}}, {set: {EN: 1, A: 1}, expect: {B: 1}}]\n"));
+  auto refused = plan_text(shared + "steps: [{set: {EN: 0, B: 1}}, {set: {EN: 1}}]\n");
+  ASSERT_FALSE(refused);
+  EXPECT_EQ(refused.error().trouble, Trouble::input);
+  EXPECT_THAT(refused.error().text(), HasSubstr("driven by the fixture and by the board"));
+}
+
+TEST(Plan, ManyDisagreementsAreSummedUp) {
+  auto plan = plan_text(board("steps: [{set: {A: 1}, repeat: 50, expect: {W: 1}}]\n"));
+  ASSERT_TRUE(plan) << plan.error().text();
+  EXPECT_LT(plan->warnings.size(), 30u);
+  EXPECT_THAT(plan->warnings, Contains(HasSubstr("30 more expectations")));
+}
+
+TEST(Plan, WiringListNamesTheResistorsToAdd) {
+  std::string text = board("steps: [{set: {A: 1}, expect: {Y: 0}}]\n");
+  text.replace(text.find("W: {out: contact}"), 17, "W: {out: contact, pull: 10 kohm to coil}");
+  auto plan = plan_text(text);
+  ASSERT_TRUE(plan) << plan.error().text();
+  EXPECT_THAT(plan->wiring, Contains(HasSubstr("10 kohm to coil")));
+}
+
 TEST(Plan, RefusesTheSameChannelTwice) {
   auto plan = plan_text(board("hookup: {A: drive.0, B: drive.0, CK: fast.0, Y: sense.0, W: sense.1, coil: rail.3}\nsteps: [{pulse: CK}]\n"));
   ASSERT_FALSE(plan);
