@@ -271,7 +271,8 @@ class Controller {
 
   void guard(uint32_t now_us) {
     if (sampler_.tripped()) {
-      const Trip trip = sampler_.trip();
+      Trip trip = sampler_.trip();
+      trip.fault = cause_of(trip.fault);
       latch(trip.fault, trip.channel, trip.value, trip.time_us);
       return;
     }
@@ -296,6 +297,15 @@ class Controller {
       input_us_ = now_us;
       guard_inputs(now_us);
     }
+  }
+  // Stop and lid cut the supplies in hardware: a rail that leaves its window then does so because of
+  // them, and may be seen before the contact has been polled often enough.
+  wire::Fault cause_of(wire::Fault seen) {
+    if (seen != wire::Fault::rail_window) return seen;
+    const uint8_t in = hal_.inputs();
+    if ((in & wire::kInputStop) != 0) return wire::Fault::stop_button;
+    if ((in & wire::kInputLid) != 0 && (in & wire::kInputHoldToRun) == 0) return wire::Fault::lid;
+    return seen;
   }
   void guard_inputs(uint32_t now_us) {
     const uint8_t in = hal_.inputs();

@@ -9,7 +9,6 @@
 #include <vector>
 
 #include "fixtures/emulated/boards/board.h"
-#include "fixtures/emulated/boards/board.h"
 #include "fixtures/emulated/fixture/controller.h"
 #include "host/base/result.h"
 #include "host/plan/plan.h"

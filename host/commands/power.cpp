@@ -132,6 +132,8 @@ class Powering {
   Status up(power::Sequence& sequence);
   void judge_rails();
   void show_curves();
+  std::string verdict_line() const;
+  std::string closing() const;
   std::string figures_line(const record::CurveRecord& curve);
   std::string foreseen_line(const record::CurveRecord& amps);
   std::string compared_line(const record::CurveRecord& amps);
@@ -278,16 +280,13 @@ std::string Powering::foreseen_line(const record::CurveRecord& amps) {
     if (rail.rail.name != amps.rail || !rail.rail.soft_start) continue;
     const auto f = foresee(plan_, rail);
     if (!f) return "";
-    std::optional<double> reached;
-    for (const record::CurveRecord& c : record_.power.curves) {
-      if (c.rail == amps.rail && c.quantity == "volts") reached = power::time_to(c, rail.rail.soft_start->until.value);
-    }
+    const std::optional<Seconds> reached = book_.soft_started(amps.rail);
     Json& j = inrush_[amps.rail];
     j["foreseen_peak_a"] = f->peak_a;
     j["foreseen_switch_over_s"] = f->switch_over_s;
-    j["switch_over_s"] = reached ? Json(*reached) : Json(nullptr);
+    j["switch_over_s"] = reached ? Json(reached->value) : Json(nullptr);
     return fmt::format("    through the pre-charge resistor: {} reached after {} (from ratings {}, first peak {})\n",
-                       text(rail.rail.soft_start->until), reached ? text(Seconds{*reached}) : "no time at all",
+                       text(rail.rail.soft_start->until), reached ? text(*reached) : "no time at all",
                        text(Seconds{f->switch_over_s}), text(Amps{f->peak_a}));
   }
   return "";
@@ -330,6 +329,39 @@ void Powering::show_curves() {
   }
 }
 
+std::string Powering::verdict_line() const {
+  if (record_.aborted) {
+    return fmt::format("STOP  run {}  {}: {}{} ({}): {}", record_.number, record_.board, record_.aborted->cause,
+                       record_.aborted->where.empty() ? "" : " at " + record_.aborted->where, record_.aborted->blame,
+                       record_.aborted->message);
+  }
+  std::string word = record::verdict_word(record_.verdict);
+  for (char& c : word) c = static_cast<char>(std::toupper(static_cast<unsigned char>(c)));
+  const char* what = record_.verdict == measure::Verdict::pass   ? "every rail is in its window"
+                     : record_.verdict == measure::Verdict::fail ? "a rail is outside its window"
+                                                                 : "not everything could be decided";
+  return fmt::format("{}  run {}  {}: {}", word, record_.number, record_.board, what);
+}
+
+std::string Powering::closing() const {
+  std::string out = "\n";
+  for (const record::RailRecord& r : record_.power.rails) {
+    out += fmt::format("  {:<8} {:7.2f} V, U {:.2f} V, window {:.2f} to {:.2f} V, {:.3f} A\n", r.rail, r.measured_v, r.U_v,
+                       r.window_min_v, r.window_max_v, r.amps);
+  }
+  if (record_.power.warm_up_s) out += fmt::format("  warm after {}\n", text(Seconds{*record_.power.warm_up_s}));
+  for (const std::string& warning : record_.warnings) {
+    if (warning != discharge_) out += "  ! " + report::wrapped(warning, screen_.width, 4) + "\n";
+  }
+  const report::Paint paint = record_.aborted                                  ? report::Paint::stop
+                              : record_.verdict == measure::Verdict::pass ? report::Paint::pass
+                              : record_.verdict == measure::Verdict::fail ? report::Paint::fail
+                                                                          : report::Paint::unsure;
+  out += "\n" + screen_.paint(paint, report::wrapped(verdict_line(), screen_.width, 0)) + "\n";
+  if (!discharge_.empty()) out += report::wrapped(discharge_, screen_.width, 0) + "\n";
+  return out;
+}
+
 int Powering::close(const std::optional<Error>& trouble) {
   if (trouble) {
     if (bench_.session) (void)bench_.session->stop().ok();
@@ -343,10 +375,9 @@ int Powering::close(const std::optional<Error>& trouble) {
   if (auto budget = power::budget_of(plan_.vectors.board); budget) record_.sections["budget"] = power::json(*budget);
   auto stored = store_.finish(record_);
   if (options_.bench.quiet) {
-    if (to_stdout_) fmt::print("{}\n", report::quiet_line(record_));
+    if (to_stdout_) fmt::print("{}\n", verdict_line());
   } else {
-    say(report::closing(record_, screen_));
-    if (!discharge_.empty()) say(discharge_ + "\n");
+    say(closing());
   }
   if (!stored) return tell(stored.error());
   if (!options_.bench.json.empty()) {

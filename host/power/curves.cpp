@@ -16,6 +16,7 @@ using plan::ProgramStep;
 constexpr int kFastLooks = 12;         // back to back
 constexpr double kThinning = 1.25;     // each later interval over the one before
 constexpr double kFirstGapS = 0.5e-3;
+constexpr double kGapMostS = 1.0;
 constexpr double kPlainS = 0.02;       // a rail without filaments
 constexpr double kTailS = 8.0;         // after the inrush of filaments
 constexpr double kPreChargeMostS = 10.0;
@@ -25,8 +26,6 @@ constexpr std::uint16_t kLabelCurves = plan::kLabelPrepare + 0x100;
 // seventh of it at once; a tenth leaves room. A short shows less.
 constexpr double kShortShare = 0.1;
 constexpr std::uint32_t kShortHoldMs = 5, kShortWithinMs = 100;
-// The heating of the permitted inrush, and half as much again.
-constexpr double kHeatingRoom = 1.5;
 
 const plan::RailPlan& rail_on(const plan::Plan& plan, int channel) {
   return *std::find_if(plan.rails.begin(), plan.rails.end(), [&](const plan::RailPlan& r) { return r.channel == channel; });
@@ -38,7 +37,8 @@ void guard_heating(const plan::Plan& plan, wire::GuardOp& guard) {
   const double per_count = plan.fixture.rails.at(guard.rail).per_count.value;
   const auto counts = [&](Amps a) { return a.value / per_count; };
   const double peak = counts(rail.rail.inrush->peak), limit = counts(rail.rail.limit);
-  const double room = kHeatingRoom * (peak * peak - limit * limit) * rail.rail.inrush->within.value * 1e3;
+  // No more heating than the permitted inrush has.
+  const double room = (peak * peak - limit * limit) * rail.rail.inrush->within.value * 1e3;
   guard.base = static_cast<std::uint16_t>(std::lround(std::min(limit, 1023.0)));
   guard.heating = static_cast<std::uint32_t>(std::min(room, 4.0e9));
 }
@@ -100,7 +100,7 @@ class Stager {
 
   void looks(double duration_s) {
     double passed = 0.0;
-    for (double gap = kFirstGapS; passed < duration_s; gap *= kThinning) {
+    for (double gap = kFirstGapS; passed < duration_s; gap = std::min(kGapMostS, gap * kThinning)) {
       const double now = std::min(gap, duration_s - passed);
       push(wire::WaitOp{static_cast<std::uint32_t>(std::max(1.0, now * 1e6))});
       look();
@@ -168,6 +168,26 @@ void CurveBook::take(const link::SampleBlock& block) {
                                   : there.per_count.value * mean(c.counts));
     }
   }
+}
+
+// The soft start's wait is the second of a rail: the first one looks for a short.
+void CurveBook::take(const link::Milestone& milestone) {
+  if (milestone.kind != link::Milestone::Kind::rail_up) return;
+  for (std::size_t i = 0; i < looks_.size(); ++i) {
+    const files::Rail& rail = plan_.rails[i].rail;
+    if (plan_.rails[i].channel != milestone.rail || !rail.soft_start || !looks_[i].began_s) continue;
+    if (++looks_[i].waits == 2) looks_[i].reached_s = milestone.time.value - rail.soft_start->hold.value - *looks_[i].began_s;
+  }
+}
+
+std::optional<Seconds> CurveBook::soft_started(const std::string& rail) const {
+  for (std::size_t i = 0; i < looks_.size(); ++i) {
+    if (plan_.rails[i].rail.name != rail || !looks_[i].reached_s) continue;
+    // Reached during the looks before the wait: those say when.
+    const auto seen = time_to(looks_[i].volts, plan_.rails[i].rail.soft_start->until.value);
+    return Seconds{seen ? std::min(*seen, *looks_[i].reached_s) : *looks_[i].reached_s};
+  }
+  return std::nullopt;
 }
 
 std::vector<record::CurveRecord> CurveBook::curves() const {

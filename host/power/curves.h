@@ -27,11 +27,15 @@ class CurveBook {
  public:
   explicit CurveBook(const plan::Plan& plan);
   void take(const link::SampleBlock& block);
+  void take(const link::Milestone& milestone);
   std::vector<record::CurveRecord> curves() const;
+  // When a soft start had reached its volts, since the first look; empty when it never did or has none.
+  std::optional<Seconds> soft_started(const std::string& rail) const;
 
  private:
   struct Looks {
-    std::optional<double> began_s;
+    std::optional<double> began_s, reached_s;
+    int waits = 0;
     record::CurveRecord volts, amps;
   };
   const plan::Plan& plan_;

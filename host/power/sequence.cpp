@@ -80,6 +80,7 @@ Result<std::optional<link::FaultReport>> Sequence::up(CurveBook* book) {
   link::Sink sink;
   if (book) sink.sample = [book](const link::SampleBlock& block) { book->take(block); };
   sink.milestone = [&](const link::Milestone& m) {
+    if (book) book->take(m);
     if (m.kind != link::Milestone::Kind::rail_up) return;
     for (const plan::RailPlan& rail : plan_.rails) {
       if (rail.channel == m.rail) {

@@ -60,11 +60,13 @@ class Watched : public emulated::Controller {
 
 // A plan made of a board's text alone, wired to the built-in fixture.
 inline Result<plan::Plan> plan_of(const std::string& board_text) {
-  auto vectors = files::parse_vectors("board.yaml", board_text);
-  TH_TRY(vectors);
+  auto board = files::parse_board("board.yaml", board_text);
+  TH_TRY(board);
+  files::Vectors vectors;
+  vectors.board = board.take();
   auto fixture = files::parse_fixture("fixture.yaml", std::string(resources::find("fixture.yaml")));
   TH_TRY(fixture);
-  return plan::make_plan(vectors.take(), fixture.take(), {});
+  return plan::make_plan(std::move(vectors), fixture.take(), {});
 }
 
 struct PowerBench {
