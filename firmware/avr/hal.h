@@ -21,6 +21,7 @@
 #include "firmware/core/fixture_map.h"
 #include "firmware/core/hal.h"
 #include "firmware/wire/limits.h"
+#include "firmware/wire/program.h"
 
 namespace tenterhook {
 namespace avr {
@@ -56,6 +57,7 @@ extern uint8_t g_saved_flags;
 
 // Pulses of timer 1 (pulses.cpp).
 void start_pulses(uint8_t channel, bool active, uint32_t count, uint32_t width, uint32_t gap);
+void start_pair(const wire::PulsePairOp& pair);
 bool pulses_running();
 void stop_pulses();
 void set_fast_level(uint8_t channel, bool high);
@@ -122,6 +124,7 @@ class Hal {
                            uint32_t gap) {
     avr::start_pulses(channel, active, count, width, gap);
   }
+  static void start_pair(const wire::PulsePairOp& pair) { avr::start_pair(pair); }
   static bool pulsing() { return pulses_running(); }
   static void stop_pulses() { avr::stop_pulses(); }
 

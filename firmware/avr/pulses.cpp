@@ -31,7 +31,7 @@ constexpr uint8_t kRunNormal = _BV(CS10);
 constexpr uint8_t kFastPwmA = _BV(WGM11);
 constexpr uint8_t kFastPwmB = _BV(WGM13) | _BV(WGM12);
 
-enum class Kind : uint8_t { idle, narrow, wide, trailing };
+enum class Kind : uint8_t { idle, narrow, wide, pair, trailing };
 
 // Written by the main loop while the interrupt is off, else by the interrupt.
 struct Pulses {
@@ -49,6 +49,14 @@ struct Pulses {
   uint32_t pause;        // narrow: of them still to come
 };
 Pulses g_pulses;
+
+// A pair: both outputs toggle in normal mode within one turn of the counter, each by its own match.
+struct Pair {
+  uint16_t width[map::kFasts];
+  bool active[map::kFasts];
+  uint8_t edges[map::kFasts];  // still to come
+};
+Pair g_pair;
 bool g_level[map::kFasts];
 
 uint8_t com_bits(uint8_t channel, uint8_t mode) {
@@ -148,8 +156,22 @@ void on_wide_match() {
   }
 }
 
-void on_match() {
-  if (g_pulses.kind == Kind::narrow) {
+void on_pair_match(uint8_t channel) {
+  uint8_t& edges = g_pair.edges[channel];
+  if (--edges != 0) {
+    set_port(channel, g_pair.active[channel]);
+    set_match(channel, static_cast<uint16_t>(match(channel) + g_pair.width[channel]));
+    return;
+  }
+  set_port(channel, !g_pair.active[channel]);
+  TCCR1A &= static_cast<uint8_t>(~com_bits(channel, 3));
+  if (g_pair.edges[0] == 0 && g_pair.edges[1] == 0) finish();
+}
+
+void on_match(uint8_t channel) {
+  if (g_pulses.kind == Kind::pair) {
+    on_pair_match(channel);
+  } else if (g_pulses.kind == Kind::narrow) {
     on_narrow_match();
   } else if (g_pulses.kind == Kind::wide) {
     on_wide_match();
@@ -187,6 +209,7 @@ void start_pulses(uint8_t channel, bool active, uint32_t count, uint32_t width, 
   p.width = width;
   p.gap = gap;
   TCNT1 = 0;
+  TIFR1 = _BV(OCF1A) | _BV(OCF1C);  // while the other line pulsed, the counter passed this one's old match
   if (width < kEdgeTicks) {
     const uint32_t period = width + gap;
     p.pauses = period <= 65536UL ? 0 : (period - width - kEdgeTicks) / kPauseTicks;
@@ -209,6 +232,26 @@ void start_pulses(uint8_t channel, bool active, uint32_t count, uint32_t width, 
   }
 }
 
+void start_pair(const wire::PulsePairOp& pair) {
+  Pulses& p = g_pulses;
+  halt();
+  p.kind = Kind::pair;
+  p.gap = kEdgeTicks;
+  TCNT1 = 0;
+  const uint16_t before = static_cast<uint16_t>(pair.offset_ticks < 0 ? -pair.offset_ticks : 0);
+  const uint16_t first = static_cast<uint16_t>(kLeadTicks + before);
+  for (uint8_t i = 0; i < map::kFasts; ++i) {
+    g_pair.width[i] = pair.width_ticks[i];
+    g_pair.active[i] = pair.active[i] != 0;
+    g_pair.edges[i] = 2;
+    set_match(i, static_cast<uint16_t>(i == 0 ? first : first + pair.offset_ticks));
+  }
+  TIFR1 = _BV(OCF1A) | _BV(OCF1C);
+  TCCR1A = static_cast<uint8_t>(com_bits(0, kToggle) | com_bits(1, kToggle));
+  TIMSK1 = static_cast<uint8_t>(interrupt_bit(0) | interrupt_bit(1));
+  TCCR1B = kRunNormal;
+}
+
 bool pulses_running() {
   if (g_pulses.kind == Kind::idle) return false;
   if (g_pulses.kind != Kind::trailing) return true;
@@ -220,7 +263,10 @@ bool pulses_running() {
 void stop_pulses() {
   const uint8_t saved = SREG;
   cli();
-  if (g_pulses.kind == Kind::narrow || g_pulses.kind == Kind::wide) {
+  if (g_pulses.kind == Kind::pair) {
+    halt();
+    for (uint8_t i = 0; i < map::kFasts; ++i) set_port(i, g_level[i]);
+  } else if (g_pulses.kind == Kind::narrow || g_pulses.kind == Kind::wide) {
     halt();
     // The latch may have been left at the active level: the reeds open in the same breath, and the
     // next level is set before they close again.
@@ -233,5 +279,5 @@ void stop_pulses() {
 }  // namespace avr
 }  // namespace tenterhook
 
-ISR(TIMER1_COMPA_vect) { tenterhook::avr::on_match(); }
-ISR(TIMER1_COMPC_vect) { tenterhook::avr::on_match(); }
+ISR(TIMER1_COMPA_vect) { tenterhook::avr::on_match(0); }
+ISR(TIMER1_COMPC_vect) { tenterhook::avr::on_match(1); }

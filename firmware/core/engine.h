@@ -451,6 +451,7 @@ class Engine {
       case wire::Op::drive: return do_drive(r, now_us);
       case wire::Op::fast: return do_fast(r, now_us);
       case wire::Op::pulse: return do_pulse(r, now_us);
+      case wire::Op::pulse_pair: return do_pulse_pair(r, now_us);
       case wire::Op::wait: return do_wait(r, now_us);
       case wire::Op::relay_wait: return do_relay_wait(r, now_us);
       case wire::Op::route: return do_route(r, now_us);
@@ -526,6 +527,20 @@ class Engine {
     const uint32_t period_us = (o.width_ticks + o.gap_ticks) / map::kTicksPerMicrosecond;
     const bool brief = o.count <= 0xFFFF && period_us <= 0x7FFF;
     enter(Phase::pulse, now_us + (brief ? static_cast<uint32_t>(o.count * period_us) : uint32_t{0x7FFFFFFF}), now_us);
+    return true;
+  }
+  bool do_pulse_pair(wire::PlainReader& r, uint32_t now_us) {
+    wire::PulsePairOp o;
+    wire::get(r, o);
+    bool fits = o.offset_ticks >= -wire::kPairOffsetMax && o.offset_ticks <= wire::kPairOffsetMax;
+    for (uint8_t i = 0; i < map::kFasts; ++i) {
+      fits = fits && o.width_ticks[i] >= wire::kPairTicksMin && o.width_ticks[i] <= wire::kPairTicksMax &&
+             fast_high_[i] != (o.active[i] != 0);
+    }
+    if (!fits) return bad(wire::Op::pulse_pair);
+    hal_.start_pair(o);
+    // Its end is known only by the hardware; at most 3.1 ms.
+    enter(Phase::pulse, now_us + wire::kPairTicksMin / map::kTicksPerMicrosecond, now_us);
     return true;
   }
   bool do_wait(wire::PlainReader& r, uint32_t now_us) {

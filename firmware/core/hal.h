@@ -25,6 +25,7 @@
 //   // Fast lines. Levels are of the controller's pin; at reset both float and the reeds are open.
 //   void fast_level(uint8_t channel, bool high);
 //   void start_pulses(uint8_t channel, bool active, uint32_t count, uint32_t width, uint32_t gap);
+//   void start_pair(const wire::PulsePairOp& pair);  // one pulse on each
 //   bool pulsing();                            // false once the last gap has passed
 //   void stop_pulses();                        // at once, line to its resting level
 //

@@ -64,7 +64,8 @@ class Recorder {
       if (store(room)) state_ = State::idle;
       return;
     }
-    if (state_ != State::recording || now_us - since_us_ < stretch_us_) return;
+    // The pass may have begun before the switch that began the curve.
+    if (state_ != State::recording || !reached(now_us, since_us_ + stretch_us_)) return;
     if (points_ == wire::kCurvePointsPerFrame && !store(room)) return;
     if (!take(now_us)) return;
     if (++in_step_ < wire::kCurvePointsEach) return;

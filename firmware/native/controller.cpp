@@ -74,8 +74,26 @@ class Hal {
     next_edge = now + (width < kNarrow ? (width + kNarrow + 1) * kTick : kWideLead);
     pulse_end_ = kNever;
   }
+  void start_pair(const wire::PulsePairOp& pair) {
+    const Picoseconds lead = kWideLead + std::max<Picoseconds>(0, -pair.offset_ticks) * kTick;
+    const Picoseconds at[2] = {now + lead, now + lead + pair.offset_ticks * kTick};
+    pair_.clear();
+    for (std::uint8_t i = 0; i < map::kFasts; ++i) {
+      const bool active = pair.active[i] != 0;
+      pair_.push_back({at[i], i, active});
+      pair_.push_back({at[i] + pair.width_ticks[i] * kTick, i, !active});
+    }
+    std::stable_sort(pair_.begin(), pair_.end(), [](const PairEdge& a, const PairEdge& b) { return a.at > b.at; });
+    next_edge = pair_.back().at;
+    pulse_end_ = kNever;
+  }
   bool pulsing() const { return next_edge != kNever || (pulse_end_ != kNever && now < pulse_end_); }
   void stop_pulses() {
+    if (!pair_.empty()) {
+      pair_.clear();
+      for (std::uint8_t i = 0; i < map::kFasts; ++i) circuit_.pin(now, fast_pin(i), level_[i]);
+      next_edge = kNever;
+    }
     if (next_edge != kNever && at_active_) {
       circuit_.pin(now, fast_pin(pulse_channel_), level_[pulse_channel_]);
     }
@@ -178,6 +196,13 @@ class Hal {
 
   // The edge that is due: exact, whatever the main loop does.
   void edge() {
+    if (!pair_.empty()) {
+      circuit_.pin(now, fast_pin(pair_.back().channel), pair_.back().level);
+      pair_.pop_back();
+      next_edge = pair_.empty() ? kNever : pair_.back().at;
+      if (pair_.empty()) pulse_end_ = now + wire::kGapTicksMin * kTick;
+      return;
+    }
     at_active_ = !at_active_;
     circuit_.pin(now, fast_pin(pulse_channel_), at_active_ == pulse_active_);
     if (at_active_) {
@@ -251,6 +276,12 @@ class Hal {
   std::uint8_t channel_ = 0;
   std::uint8_t rails_ = 0, sense_address_ = 0, aux_address_ = 0;
   std::uint8_t pulse_channel_ = 0;
+  struct PairEdge {
+    Picoseconds at;
+    std::uint8_t channel;
+    bool level;
+  };
+  std::vector<PairEdge> pair_;  // still to come, the next one last
   std::array<bool, map::kFasts> level_{};
   bool pulse_active_ = true, at_active_ = false;
   bool stop_ = false, alive_ = false;
@@ -337,7 +368,7 @@ class NativeController::World {
   // Everything that is due at now(), hardware first, then the main loop.
   void happen(std::vector<std::uint8_t>& out) {
     bool loop = false;
-    if (hal_->next_edge <= now()) hal_->edge();
+    for (int i = 0; i < 2 && hal_->next_edge <= now(); ++i) hal_->edge();  // both of a pair
     if (hal_->next_conversion <= now()) {
       const bool sampling = controller_->engine().sampling();
       hal_->convert(*controller_);

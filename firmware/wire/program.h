@@ -57,11 +57,11 @@ enum class Op : uint8_t {
   rail_until = 0x33,
   bleed = 0x34,
   curve = 0x42,
+  pulse_pair = 0x44,
   // Reserved, each behind its feature bit; sizes come with the feature.
   edge_count = 0x40,
   delayed_sample = 0x41,
   crossing = 0x43,
-  pulse_pair = 0x44,
 };
 
 constexpr uint16_t kBreakUs = 4000;        // contacts that open have opened (release time of a reed or relay)
@@ -106,6 +106,18 @@ struct PulseOp {
   uint32_t width_ticks = 0;  // kPulseTicksMin..kPulseTicksMax
   uint32_t gap_ticks = 0;    // kGapTicksMin..kPulseTicksMax; with count 1 smaller ones are lengthened
 };
+
+// One pulse on each fast line, both from one timer: the leading edge of fast.1 comes offset_ticks after that of
+// fast.0 (before it when negative), exact to the tick. So data is moved against a clock: set-up and hold. Both
+// lines must rest at their other level; returns kGapTicksMin after the later pulse.
+struct PulsePairOp {
+  uint8_t active[2] = {1, 1};                // by channel: the level of the pulse
+  uint16_t width_ticks[2] = {3200, 3200};    // kPairTicksMin..kPairTicksMax
+  int16_t offset_ticks = 0;                  // -kPairOffsetMax..kPairOffsetMax
+};
+constexpr uint16_t kPairTicksMin = 1600;   // 100 us: two edges may fall together and both take an interrupt
+constexpr uint16_t kPairTicksMax = 32000;  // 2 ms
+constexpr int16_t kPairOffsetMax = 16000;  // 1 ms
 
 struct WaitOp {
   uint32_t us = 0;  // up to kWaitUsMax
@@ -228,10 +240,10 @@ constexpr uint8_t op_bytes(Op op) {
     case Op::rail_until: return 18;
     case Op::bleed: return 2;
     case Op::curve: return 2;
+    case Op::pulse_pair: return 9;
     case Op::edge_count:
     case Op::delayed_sample:
     case Op::crossing:
-    case Op::pulse_pair:
       break;
   }
   return 0;
@@ -298,6 +310,19 @@ void get(From& r, PulseOp& o) {
   o.count = r.u32();
   o.width_ticks = r.u32();
   o.gap_ticks = r.u32();
+}
+
+inline void put(Writer& w, const PulsePairOp& o) {
+  put_op(w, Op::pulse_pair);
+  for (uint8_t i = 0; i < 2; ++i) w.u8(o.active[i]);
+  for (uint8_t i = 0; i < 2; ++i) w.u16(o.width_ticks[i]);
+  w.u16(static_cast<uint16_t>(o.offset_ticks));
+}
+template <class From>
+void get(From& r, PulsePairOp& o) {
+  for (uint8_t i = 0; i < 2; ++i) o.active[i] = r.u8();
+  for (uint8_t i = 0; i < 2; ++i) o.width_ticks[i] = r.u16();
+  o.offset_ticks = static_cast<int16_t>(r.u16());
 }
 
 inline void put(Writer& w, const WaitOp& o) {

@@ -272,6 +272,69 @@ TEST(Pulses, ActiveLowPulsesRestHigh) {
   }
 }
 
+// One line's counter runs past the other one's old match: that must not count as an edge of the next pulse.
+TEST(Pulses, LinesTakeTurns) {
+  FirmwareRig rig;
+  rig.run(Steps().add(wire::FastOp{0, 0, 0}).add(wire::FastOp{1, 0, 0}).step().open_ended());
+  rig.controller->record_edges(true);
+  Steps s;
+  for (std::uint32_t width : {100, 2000, 30000, 1600, 639}) {
+    for (int channel : {0, 1, 1, 0}) {
+      s.add(wire::PulseOp{std::uint8_t(channel), 1, 2, width, 700}).step();
+    }
+    s.add(wire::PulsePairOp{{1, 1}, {1600, 2000}, 100}).step();
+  }
+  rig.run(s.open_ended());
+  std::vector<PinEdge> of[2];
+  for (const PinEdge& e : rig.controller->edges()) of[e.pin.bit == map::kPinFast0.bit ? 0 : 1].push_back(e);
+  for (int channel = 0; channel < 2; ++channel) {
+    ASSERT_EQ(of[channel].size(), 2U * 5U * 5U);
+    std::size_t at = 0;
+    for (Picoseconds width : {100, 2000, 30000, 1600, 639}) {
+      for (int i = 0; i < 5; ++i, at += 2) {
+        const Picoseconds wanted = i < 4 ? width : channel == 0 ? 1600 : 2000;
+        EXPECT_TRUE(of[channel][at].level);
+        EXPECT_EQ(of[channel][at + 1].t - of[channel][at].t, wanted * kTick) << channel << " " << at;
+      }
+    }
+  }
+}
+
+// Every offset around the two lines' own interrupts, with the converter running: exact to the tick.
+TEST(Pulses, PairsKeepTheirOffsetToTheTick) {
+  FirmwareRig rig;
+  rig.run(Steps().add(wire::FastOp{0, 0, 0}).add(wire::FastOp{1, 0, 1}).step().open_ended());
+  rig.controller->record_edges(true);
+  std::mt19937 random(3);
+  std::vector<wire::PulsePairOp> ops;
+  const auto add = [&ops](int offset, int w0, int w1) {
+    ops.push_back({{1, 0}, {std::uint16_t(w0), std::uint16_t(w1)}, std::int16_t(offset)});
+  };
+  for (int offset = -400; offset <= 400; offset += 7) add(offset, 1600, 1600);
+  for (int offset : {-16000, -1600, -1, 0, 1, 1600, 16000}) add(offset, 1600, 32000);
+  for (int i = 0; i < 200; ++i) {
+    add(int(random() % 32001) - 16000, 1600 + int(random() % 30401), 1600 + int(random() % 30401));
+  }
+  Steps s;
+  for (const auto& op : ops) s.add(op).step();
+  rig.run(s.open_ended());
+  std::vector<PinEdge> clock, data;
+  for (const PinEdge& e : rig.controller->edges()) (e.pin.bit == map::kPinFast0.bit ? clock : data).push_back(e);
+  ASSERT_EQ(clock.size(), 2 * ops.size());
+  ASSERT_EQ(data.size(), 2 * ops.size());
+  std::size_t wrong = 0;
+  for (std::size_t i = 0; i < ops.size(); ++i) {
+    const PinEdge &up = clock[2 * i], &down = clock[2 * i + 1], &fall = data[2 * i], &rise = data[2 * i + 1];
+    const bool right = up.level && !down.level && !fall.level && rise.level &&
+                       fall.t - up.t == ops[i].offset_ticks * kTick &&
+                       down.t - up.t == ops[i].width_ticks[0] * kTick &&
+                       rise.t - fall.t == ops[i].width_ticks[1] * kTick;
+    wrong += right ? 0 : 1;
+  }
+  EXPECT_EQ(wrong, 0U);
+  std::printf("pairs: %zu, wrong: %zu\n", ops.size(), wrong);
+}
+
 // --- every way out ends with everything open, within 250 ms
 // -------------------------------------------------
 

@@ -464,7 +464,9 @@ struct Discharging {
         EXPECT_GE(bench.rails.volts[rail], now) << i;
         EXPECT_LE(bench.rails.volts[rail], earlier) << i;
       }
-      if (i > 0) EXPECT_EQ(bench.rails.current[0], 0);
+      if (i > 0) {
+        EXPECT_EQ(bench.rails.current[0], 0);
+      }
       EXPECT_EQ(bench.rails.reference, 512);
       EXPECT_LE(bench.rails.volts[0], last);
       last = bench.rails.volts[0];

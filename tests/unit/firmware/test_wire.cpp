@@ -245,12 +245,13 @@ TEST(Program, EveryOperationRoundTripsInItsSize) {
   op_round_trip(wire::RailUntilOp{1, 2, 3, 4, 5, 6, 7}, wire::Op::rail_until);
   op_round_trip(wire::BleedOp{9}, wire::Op::bleed);
   op_round_trip(wire::CurveOp{3}, wire::Op::curve);
+  op_round_trip(wire::PulsePairOp{{0, 1}, {1601, 31999}, -15999}, wire::Op::pulse_pair);
 }
 
 TEST(Program, ReservedOperationsHaveNoSizeYet) {
   for (int code = 0; code < 256; ++code) {
     const bool known = (code >= 0x01 && code <= 0x02) || (code >= 0x10 && code <= 0x17) ||
-                       (code >= 0x20 && code <= 0x21) || (code >= 0x30 && code <= 0x34) || code == 0x42;
+                       (code >= 0x20 && code <= 0x21) || (code >= 0x30 && code <= 0x34) || code == 0x42 || code == 0x44;
     EXPECT_EQ(wire::op_bytes(static_cast<wire::Op>(code)) != 0, known) << code;
     EXPECT_LE(wire::op_bytes(static_cast<wire::Op>(code)), wire::kOpBytesMax);
   }
