@@ -4,11 +4,11 @@
 
 #include <algorithm>
 #include <cmath>
-#include <deque>
 #include <map>
 
 #include "host/measure/nominal.h"
 #include "host/plan/program.h"
+#include "host/power/drift.h"
 
 namespace tenterhook::power {
 
@@ -30,39 +30,6 @@ Status append(Bytes& program, const plan::ProgramStep& step) {
   program.insert(program.end(), bytes->begin(), bytes->end());
   return {};
 }
-
-// The extremes of each line over the last `hold`, from time-stamped looks.
-class DriftWatch {
- public:
-  explicit DriftWatch(Seconds hold) : hold_(hold) {}
-
-  void add(Seconds time, std::map<int, double> volts_by_sense) {
-    looks_.emplace_back(time, std::move(volts_by_sense));
-    // One look older than the window is kept, so that the window is always covered whole.
-    while (looks_.size() > 2 && time - looks_[1].first >= hold_) looks_.pop_front();
-  }
-  bool covers_window() const {
-    return looks_.size() > 1 && looks_.back().first - looks_.front().first >= hold_;
-  }
-  // The line that moved most, and by how much.
-  std::pair<int, double> most_moved() const {
-    std::pair<int, double> most{-1, 0.0};
-    if (looks_.empty()) return most;
-    for (const auto& [sense, unused] : looks_.front().second) {
-      double low = unused, high = unused;
-      for (const auto& [time, volts] : looks_) {
-        low = std::min(low, volts.at(sense));
-        high = std::max(high, volts.at(sense));
-      }
-      if (most.first < 0 || high - low > most.second) most = {sense, high - low};
-    }
-    return most;
-  }
-
- private:
-  Seconds hold_;
-  std::deque<std::pair<Seconds, std::map<int, double>>> looks_;
-};
 
 }  // namespace
 
