@@ -177,11 +177,12 @@ class Outputs {
   // Called on every pass: ends a fall, keeps the monostable fired while outputs are in use.
   void poll(uint32_t now_us) {
     if (!awake_) return;
-    if (falling_ && now_us - fell_us_ >= 1000UL * kProtectHoldMs) {
+    // The pass may have begun before the fall did.
+    if (falling_ && reached(now_us, fell_us_ + 1000UL * kProtectHoldMs)) {
       rest();
       return;
     }
-    if (now_us - alive_us_ >= 1000UL * kAliveMs) {
+    if (reached(now_us, alive_us_ + 1000UL * kAliveMs)) {
       hal_.alive();
       alive_us_ = now_us;
     }

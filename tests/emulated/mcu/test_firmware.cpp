@@ -399,6 +399,38 @@ TEST_F(WaysOut, StopPressed) {
   expect_open("stop pressed", 30 * kMs);
 }
 
+// A protecting rail (a bias) outlives everything else by 30 to 50 ms, by the chip's clock.
+TEST(Protecting, RailIsHeldAfterTheRestFell) {
+  for (int us = 0; us < 1000; us += 130) {
+    FirmwareRig rig;
+    Steps s;
+    wire::GuardOp guard;
+    guard.rail = 2;
+    guard.flags = wire::kGuardProtects;
+    guard.min = FirmwareRig::code(28.0);
+    guard.max = FirmwareRig::code(32.0);
+    guard.limit = 400;
+    s.add(guard).add(wire::RailOp{2, wire::RailMode::on}).add(wire::WaitOp{20'000}).add(wire::ArmOp{1U << 2});
+    s.add(wire::DriveOp{3, 1}).add(wire::RelayWaitOp{30000}).step();
+    rig.run(s.open_ended());
+    rig.controller->run_until(rig.now() + us * kUs, false);
+    const Picoseconds since = rig.now();
+    // Not the button: that breaks the master contactor by itself, at once.
+    rig.controller->feed(std::vector<std::uint8_t>(wire::kStopZeros, 0), since);
+    Picoseconds opened = -1, off = -1;
+    for (int i = 0; i < 500 && off < 0; ++i) {
+      rig.controller->run_until(rig.now() + 200 * kUs, false);
+      const auto truth = rig.circuit().truth(rig.now());
+      if (opened < 0 && !truth.any_contact_closed) opened = rig.now() - since;
+      if (!truth.any_rail_on) off = rig.now() - since;
+    }
+    EXPECT_GE(opened, 0);
+    EXPECT_LE(opened, 10 * kMs);
+    EXPECT_GE(off, wire::kProtectMsMin * kMs);
+    EXPECT_LE(off, (wire::kProtectMsMax + 5) * kMs);
+  }
+}
+
 TEST_F(WaysOut, LidOpened) {
   rig.circuit().open_lid(rig.now(), true);
   expect_open("lid opened", 30 * kMs);
