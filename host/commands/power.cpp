@@ -293,7 +293,7 @@ std::string Powering::foreseen_line(const record::CurveRecord& amps) {
 }
 
 std::string Powering::compared_line(const record::CurveRecord& amps) {
-  if (!last_) return "";
+  if (!last_ || record_.aborted) return "";
   for (const record::CurveRecord& before : last_->power.curves) {
     if (before.rail != amps.rail || before.quantity != "amps" || before.value.empty()) continue;
     const double now = power::figures_of(amps).steady, then = power::figures_of(before).steady;
@@ -325,7 +325,10 @@ void Powering::show_curves() {
   for (const record::CurveRecord& curve : record_.power.curves) {
     if (curve.quantity != "amps") continue;
     say("\n" + power::drawing(curve, std::min(screen_.width, 78), screen_.unicode));
-    say(figures_line(curve) + foreseen_line(curve) + compared_line(curve));
+    std::string lines = figures_line(curve);  // one after the other: each adds to the record
+    lines += foreseen_line(curve);
+    lines += compared_line(curve);
+    say(lines);
   }
 }
 
