@@ -8,6 +8,7 @@
 #include <set>
 
 #include "host/circuit/simulator.h"
+#include "host/measure/cold.h"
 #include "host/measure/explain.h"
 #include "host/plan/program.h"
 #include "host/power/sequence.h"
@@ -127,6 +128,93 @@ Status BenchRun::look_at_fixture(link::Session& session, bool before) {
                                      : measure::self_drift(plan_.fixture, itself_, now);
   if (before) itself_ = now;
   if (!trouble.empty()) record_.aborted = record::Aborted{"self-test", "fixture", "fixture", trouble};
+  return {};
+}
+
+// Builds whose output hangs on a resistor when cold. The others (an open contact, an open collector) let
+// go of their line then, and an open lead cannot be told from that before power.
+bool holds_cold(const files::Board& board, const std::string& line) {
+  for (const files::Gate& gate : board.circuit) {
+    const bool drives = gate.inverse == line || std::count(gate.outputs.begin(), gate.outputs.end(), line) > 0;
+    if (!drives) continue;
+    return gate.build.rfind("cathode", 0) == 0 || gate.build.rfind("triode", 0) == 0 || gate.build.rfind("transistor", 0) == 0;
+  }
+  return false;
+}
+
+Status BenchRun::cold_contacts(link::Session& session) {
+  constexpr std::uint16_t kConversions = 8;
+  std::map<int, std::string> lines;
+  std::uint64_t senses = 0, rails = 0;
+  for (const auto& [key, channel] : plan_.hookup) {
+    if (channel.kind == "sense") senses |= std::uint64_t{1} << channel.index;
+  }
+  for (int i = 0; i < plan_.fixture.sense.channels; ++i) {
+    if (senses >> i & 1u) lines[i] = plan::line_on_sense(plan_, i);
+  }
+  if (lines.empty() || std::count(plan_.fixture.features.begin(), plan_.fixture.features.end(), "test-bus") == 0) return {};
+  for (const plan::RailPlan& rail : plan_.rails) rails |= wire::aux_bit(static_cast<std::uint8_t>(wire::kAuxRail + rail.channel));
+  const auto settle = static_cast<std::uint32_t>(plan_.fixture.drive.settle.value * 1e6);
+  std::vector<std::uint8_t> program;
+  auto append = [&](int sense, std::vector<plan::AnyOp> ops) -> Status {
+    plan::ProgramStep step;
+    step.label = static_cast<std::uint16_t>(plan::kLabelContact + sense);
+    step.ops = std::move(ops);
+    auto bytes = plan::encode(step);
+    TH_TRY(bytes);
+    program.insert(program.end(), bytes->begin(), bytes->end());
+    return {};
+  };
+  constexpr int kAtRest = 0x100;
+  TH_TRY(append(kAtRest, {wire::SampleOp{senses, rails, kConversions}}));
+  for (const auto& [sense, line] : lines) {
+    TH_TRY(append(sense, {wire::BusOp{wire::kBusPull10k, std::uint64_t{1} << sense}, wire::RelayWaitOp{settle},
+                          wire::SampleOp{senses, rails, kConversions}}));
+  }
+  TH_TRY(append(kAtRest + 1, {wire::BusOp{0, 0}, wire::RelayWaitOp{settle}}));
+  measure::ColdLook look;
+  const auto& fixture = plan_.fixture;
+  link::Sink sink;
+  sink.sample = [&](const link::SampleBlock& block) {
+    const int which = block.step - plan::kLabelContact;
+    measure::ColdLook::Pull seen;
+    for (const link::ChannelSample& c : block.channels) {
+      const double mean = static_cast<double>(c.counts.sum) / std::max<int>(1, c.counts.n);
+      if (c.kind == link::ChannelKind::sense) seen.sense[c.index] = fixture.sense.offset + fixture.sense.per_count * mean;
+      if (c.kind == link::ChannelKind::rail) seen.rail[c.index] = fixture.sense.offset + fixture.sense.per_count * mean;
+    }
+    if (which == kAtRest) {
+      look.rest = seen.sense;
+      look.rail_rest = seen.rail;
+    } else {
+      look.pulls[which] = seen;
+    }
+  };
+  auto report = session.execute(program, sink);
+  TH_TRY(report);
+  account(*report);
+  if (tripped(report->fault)) return {};
+  const auto found = measure::judge_cold(look, fixture.sense.open_reads, fixture.sense.divider);
+  for (const auto& [a, b] : found.tied) {
+    record_.warnings.push_back(fmt::format("before power, {} (sense.{}) and {} (sense.{}) moved as one: look for solder or a stray strand "
+                                           "between them", lines[a], a, lines[b], b));
+  }
+  for (const auto& [sense, rail] : found.on_rail) {
+    for (const plan::RailPlan& r : plan_.rails) {
+      if (r.channel != rail || !holds_cold(plan_.vectors.board, lines[sense])) continue;
+      record_.warnings.push_back(fmt::format("before power, {} (sense.{}) was tied to rail {}: look for solder between them", lines[sense],
+                                             sense, r.rail.name));
+    }
+  }
+  std::string names;
+  for (const int sense : found.open) {
+    if (!holds_cold(plan_.vectors.board, lines[sense])) continue;
+    names += (names.empty() ? "" : ", ") + fmt::format("{} (sense.{})", lines[sense], sense);
+  }
+  if (names.empty()) return {};
+  record_.aborted = record::Aborted{"open-lead", names, "lead",
+                                    fmt::format("the lead of {} is not connected: without power it reads {:+.2f} V and follows a pull-up; "
+                                                "push it home and run again", names, fixture.sense.open_reads.value)};
   return {};
 }
 
@@ -286,6 +374,7 @@ Status BenchRun::perform(link::Session& session) {
   auto began = session.status();
   TH_TRY(began);
   TH_TRY(look_at_fixture(session, true));
+  if (!record_.aborted) TH_TRY(cold_contacts(session));
   if (!record_.aborted) TH_TRY(prepare(session));
   auto prepared = session.status();
   TH_TRY(prepared);

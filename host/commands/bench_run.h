@@ -48,6 +48,8 @@ class BenchRun {
   Status drive_vectors(link::Session& session);
   // Whether the fixture's references agree, before the run and since then.
   Status look_at_fixture(link::Session& session, bool before);
+  // Before any rail comes up: leads that are off, lines that are tied together or to a rail.
+  Status cold_contacts(link::Session& session);
   // Drives the vectors once more up to the last unsure reading and samples those again, longer.
   Status second_look(link::Session& session);
   void calibrate(const std::string& serial);
