@@ -116,7 +116,12 @@ void Assessor::take(const link::SampleBlock& block) {
   if (steps_.size() >= plan_.steps.size()) return;
   if (first_s_ < 0.0) first_s_ = block.time.value;
   // Steps without any expectation send nothing: they are complete as soon as a later one answers.
-  while (static_cast<int>(steps_.size()) < block.step && steps_.size() < plan_.steps.size()) complete();
+  while (static_cast<int>(steps_.size()) < block.step && steps_.size() < plan_.steps.size() &&
+         plan_.steps[steps_.size()].expectations.empty()) {
+    complete();
+  }
+  // The other end of the line is not trusted: a step of the past again, or one that was never asked for.
+  if (static_cast<int>(steps_.size()) != block.step || steps_.size() >= plan_.steps.size()) return;
   const plan::PlannedStep& planned = plan_.steps[steps_.size()];
   if (block.index == 0) {
     for (const link::ChannelSample& c : block.channels) {
