@@ -74,6 +74,7 @@ class Controller {
   bool awake() const { return outputs_.awake(); }
   bool wants_poll() const { return endpoint_.wants_poll() || engine_.busy_now(); }
   bool tripped() const { return sampler_.tripped(); }
+  bool suspicious() const { return sampler_.suspicious(); }
   bool results_kept() const { return store_.frames() != 0; }
 
   // ---- the endpoint's questions ----

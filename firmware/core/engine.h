@@ -84,6 +84,7 @@ class Engine {
     owed_ = 0;
     recorder_.finish(room_for_curve());
   }
+  bool recording() const { return recorder_.busy(); }
   // On every pass, after a fault too: the curve's last points are still to be stored.
   void record(uint32_t now_us) {
     if (recorder_.busy()) recorder_.poll(now_us, room_for_curve());

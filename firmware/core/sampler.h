@@ -220,6 +220,13 @@ class Sampler {
     curve_ = CurveSums();
     return true;
   }
+  // A first hit waits for its second conversion.
+  bool suspicious() const {
+    for (bool hit : hit_) {
+      if (hit) return true;
+    }
+    return false;
+  }
   bool tripped() const { return tripped_; }
   // The first trip seen by the interrupt; Fault::none when there is none.
   Trip trip() {

@@ -16,6 +16,7 @@ constexpr Picoseconds kMillisecond = 1'000 * kMicrosecond;
 constexpr Picoseconds kTick = kMicrosecond / map::kTicksPerMicrosecond;  // 62,500 ps
 constexpr Picoseconds kConversion = 52 * kMicrosecond;
 constexpr Picoseconds kFirstConversion = 100 * kMicrosecond;  // 25 converter clocks of 4 us
+constexpr Picoseconds kWatchPeriod = 2 * kMillisecond;        // bursts of safety conversions in a session
 constexpr Picoseconds kRestPeriod = 5 * kMillisecond;         // bursts at rest: only discharge is followed
 constexpr Picoseconds kSampleAfter = 6 * kMicrosecond;        // 1.5 converter clocks
 constexpr Picoseconds kNever = std::numeric_limits<Picoseconds>::max();
@@ -226,9 +227,11 @@ class Hal {
     channel_ = controller.conversion_done(ended);
     if (controller.engine().sampling()) {
       burst_ = 0;
-    } else if (++burst_ >= kSafetyBurst) {
+    } else if (++burst_ >= kSafetyBurst && !controller.suspicious()) {
       burst_ = 0;
-      const Picoseconds period = controller.awake() ? kMillisecond : kRestPeriod;
+      const Picoseconds period = !controller.awake()                ? kRestPeriod
+                                 : controller.engine().recording() ? kMillisecond
+                                                                    : kWatchPeriod;
       next_conversion += (period / kConversion - kSafetyBurst) * kConversion;
     }
     next_conversion += kConversion;

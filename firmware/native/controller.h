@@ -6,8 +6,9 @@
 // give the same bytes and pins, bit for bit.
 //
 // While nothing is being sampled the safety channels are converted in bursts of kSafetyBurst each
-// millisecond instead of one each 52 us: a trip then follows its cause by at most 2.2 ms. At rest there is
-// a burst each 5 ms.
+// two milliseconds instead of one each 52 us (each millisecond while a curve is recorded); a burst goes on
+// until a first hit is confirmed or not. A trip then follows its cause by at most 2.8 ms. At rest there is a
+// burst each 5 ms.
 #pragma once
 
 #include <cstdint>
