@@ -57,7 +57,8 @@ Reading Assessor::judge_level(const plan::Expectation& e, const measure::Counts&
   if (r.verdict == Verdict::unsure) {
     r.why = estimate.saturated
                 ? "at the end of the fixture's span; a fixture with a wider span would settle it"
-                : fmt::format("within {} of the limit; a calibration would narrow that", text(estimate.U));
+                : fmt::format("within {} of the limit; {} would settle it", text(estimate.U),
+                              channel(e.sense).line ? "a meter at this point" : "a calibration");
   }
   return r;
 }
@@ -207,14 +208,14 @@ void Assessor::take_again(const link::SampleBlock& block) {
       if (found == block.channels.end() || r.verdict != Verdict::unsure) continue;
       const auto second = measure::estimate(found->counts, channel(r.channel));
       if (abs(second.volts - r.volts) > second.U + r.U) {
-        r.why = fmt::format("it read {} at first and {} at a second look: not steady; run it with --repeat", text(r.volts),
-                            text(second.volts));
+        r.why = fmt::format("it read {:.3f} V at first and {:.3f} V at a second look: not steady; run it with --repeat",
+                            r.volts.value, second.volts.value);
         second_looks_.push_back({step.index, r.line, r.verdict, r.why});
         continue;
       }
       const auto both = measure::estimate(measure::pooled(r.counts, found->counts), channel(r.channel));
       r.verdict = measure::judge_again(both, r.window);
-      const std::string seen = fmt::format("{} within {} after a second look ({} conversions in all)", text(both.volts),
+      const std::string seen = fmt::format("{:.3f} V within {} after a second look ({} conversions in all)", both.volts.value,
                                            text(both.U), r.counts.n + found->counts.n);
       r.why = r.verdict == Verdict::pass ? "" : seen;
       if (r.verdict == Verdict::unsure) {
