@@ -1,8 +1,12 @@
-# th_module(NAME SOURCES... [LINKS targets...]): one static library a folder.
+# th_module(NAME SOURCES... [LINKS targets...] [FAST]): one static library a folder. Compile time is a
+# budget: release builds at -O1, and at -O2 what is FAST (simulation, where the time of a run goes).
 function(th_module name)
-  cmake_parse_arguments(M "" "" "SOURCES;LINKS" ${ARGN})
+  cmake_parse_arguments(M "FAST" "" "SOURCES;LINKS" ${ARGN})
   add_library(${name} STATIC ${M_SOURCES})
   target_link_libraries(${name} PUBLIC ${M_LINKS})
+  if(M_FAST)
+    target_compile_options(${name} PRIVATE $<$<CONFIG:Release>:-O2>)
+  endif()
 endfunction()
 
 # th_test(NAME SOURCES... LINKS targets... [LABELS ...] [TIMEOUT s]): one GoogleTest program,
