@@ -94,7 +94,7 @@ struct CurveBlock {
 struct Sink {
   std::function<void(const SampleBlock&)> sample;      // may be empty
   std::function<void(const Milestone&)> milestone;     // may be empty
-  std::function<void(const CurveBlock&)> curve;        // may be empty
+  std::function<void(const CurveBlock&)> curve{};      // may be empty
 };
 
 // Why the fixture opened everything.
