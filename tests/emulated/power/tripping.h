@@ -93,10 +93,6 @@ class Tripping {
     EXPECT_TRUE(plan) << plan.error().text();
     plan_ = plan.take();
     commands::Adjust adjust;
-    // The native firmware holds a protecting rail itself; on the chip the fixture's hardware does.
-    if (firmware == Firmware::native) {
-      adjust.parts = [](emulated::FixtureOptions& o, emulated::BoardDescription&) { o.rail_hold_seconds.clear(); };
-    }
     adjust.board = [this](std::unique_ptr<emulated::Board> b) { return std::make_unique<UpsetBoard>(std::move(b), upset_); };
     auto bench = bench_of(plan_, seed, faults, firmware, adjust);
     EXPECT_TRUE(bench) << bench.error().text();
