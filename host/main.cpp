@@ -12,6 +12,7 @@
 #include "host/commands/check.h"
 #include "host/commands/compare.h"
 #include "host/commands/coverage.h"
+#include "host/commands/diagnose.h"
 #include "host/commands/emulate.h"
 #include "host/commands/fixture_design.h"
 #include "host/commands/fixture_flash.h"
@@ -219,6 +220,16 @@ void add_show(CLI::App& app, Chosen& chosen) {
   add_exports(*c, o->junit, o->tap, o->csv);
 }
 
+void add_diagnose(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::DiagnoseOptions>(app, chosen, "diagnose", "suspects in order, and the next point to touch", commands::diagnose, c);
+  c->add_option("RUN", o->run, "number, start of its uid, last, last-good, or BOARD@SERIAL")->required();
+  c->add_option("--touch", o->touch, "a voltage read with the board held: NET=VOLTS, e.g. d1=23.8V (repeatable; @STEP for another step)");
+  c->add_flag("--quiet", o->quiet, "one line");
+  add_store(*c, o->store);
+  add_json(*c, o->json);
+}
+
 void add_history(CLI::App& app, Chosen& chosen) {
   CLI::App* c = nullptr;
   auto o = command<commands::HistoryOptions>(app, chosen, "history", "what was recorded", commands::history, c);
@@ -285,7 +296,7 @@ int dispatch(int argc, char** argv) {
   app.require_subcommand(1);
   app.set_version_flag("--version", "tenterhook " TENTERHOOK_VERSION);
   Chosen chosen;
-  for (auto* add : {add_run, add_check, add_levels, add_machine, add_hold, add_power, add_hookup, add_coverage, add_generate, add_show, add_history, add_compare,
+  for (auto* add : {add_run, add_check, add_levels, add_machine, add_hold, add_power, add_hookup, add_coverage, add_generate, add_show, add_history, add_compare, add_diagnose,
                     add_trend, add_report, add_merge, add_predict, add_fixture, add_emulate}) {
     add(app, chosen);
   }
