@@ -120,7 +120,7 @@ emulated::FixtureOptions fixture_options(const plan::Plan& plan, std::uint64_t s
 // tenths of a volt in them. (Making up for the fixture's path too would cost more inrush than the limit.)
 void set_supplies_at_the_leads(emulated::FixtureOptions& options, const BoardDescription& board, std::uint64_t seed) {
   constexpr double kLeadOhms = 0.03;
-  constexpr double kFilamentAmps = 0.365;  // of a small double triode, at 6.3 V
+  constexpr double kFilamentAmps = 0.3;  // of a small double triode, at 6.3 V
   const auto layout = emulated::lay_out(board, seed);
   if (!layout) return;  // make_board() says what is wrong with it
   for (const auto& rail : board.rails) {

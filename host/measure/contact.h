@@ -18,7 +18,7 @@ constexpr Volts kOpenLeadZone{3.0};
 Volts pulled_open_reads(Volts open_reads, Ohms divider);
 
 // A lead pulled so proves its connection when it reads elsewhere by more than this and the
-// uncertainty: whatever drives it, with up to about 100 kohm, holds it away from the open value.
+// uncertainty: whatever drives it, with up to about 88 kohm, holds it away from the open value.
 constexpr Volts kPullProof{0.5};
 
 // What a lead showed as it is and then pulled up. open: it sat at the open voltage and followed the pull

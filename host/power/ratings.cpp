@@ -13,7 +13,7 @@ using files::Draw;
 
 // Currents of one gate at its usual volts. Valve rows: the simulated gate set of double triodes on +30 V
 // and -9 V (1.0 and 0.8 mA an inverter, 3.3 and 2.6 mA a latch; a flip-flop is two latches). The heater
-// current of a small double triode, 6.3 V 0.365 A, is from memory: declare `draws` from the valve's own
+// current of a small double triode, 6.3 V 0.3 A, is from memory: declare `draws` from the valve's own
 // sheet. Transistor and relay rows: common practice, no source (1 kohm collectors, 2.4 kohm coils).
 struct Row {
   const char* build;
@@ -26,7 +26,7 @@ constexpr Row kRows[] = {
     {"triode-flip-flop", 6.6e-3, 5.2e-3, true}, {"transistor", 12e-3, 0.0, false},
     {"transistor-flip-flop", 12e-3, 0.0, false},
 };
-constexpr double kHeaterAmps = 0.365;
+constexpr double kHeaterAmps = 0.3;
 constexpr double kCoilAmps = 10e-3;
 
 const Row* row_of(const std::string& build) {

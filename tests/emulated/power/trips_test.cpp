@@ -192,7 +192,7 @@ hookup: {heater: rail.0, A: drive.0, Y: sense.0}
     ASSERT_TRUE(fault.has_value());
     EXPECT_EQ(fault->cause, "i2t");
     EXPECT_EQ(fault->blame, "board");
-    const double amps = 6.3 / (0.3 + 0.62 + 0.02);
+    const double amps = 6.3 / (0.3 + 0.56 + 0.02);
     EXPECT_NEAR(double(t.now() - began) * 1e-12, 72.0 / (amps * amps - 9.0), 0.4);
   }
 }
