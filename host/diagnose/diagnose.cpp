@@ -24,7 +24,9 @@ using files::Bit;
 constexpr double kPriorHealthy = 0.3, kPriorCauses = 0.6, kPriorNone = 0.1;
 // Two things at once, against one, spread over the pairs tried.
 constexpr double kPriorTwo = 0.02;
-constexpr std::size_t kPairedCauses = 60;
+constexpr std::size_t kPairedCauses = 45;
+// A single cause fits unless it leaves more than this unexplained: two odd readings (log likelihood).
+constexpr double kMisfit = 13.0;
 constexpr double kWorthTelling = 0.004;  // probability
 
 std::string one_line(const std::string& net, const std::string& what) { return fmt::format("{}={}", net, what); }
@@ -91,6 +93,12 @@ class Diagnoser {
     for (const Sighting& s : seen_.sightings)
       looks.push_back({s.step, static_cast<std::int64_t>(s.output), circuit::kNoNode, s.log_likelihood});
     std::stable_sort(looks.begin(), looks.end(), [](const Look& a, const Look& b) { return a.step < b.step; });
+    // How a board wakes up is no evidence: where a healthy one may show anything, nothing is concluded.
+    const std::vector<Shows> good = good_shows(looks);
+    std::vector<Look> telling;
+    for (std::size_t i = 0; i < looks.size(); ++i)
+      if (good[i] != Shows::unknown || looks[i].output < 0) telling.push_back(looks[i]);
+    looks.swap(telling);
     sets_.assign(1, {});
     for (std::uint32_t i = 0; i < causes_.size(); ++i) sets_.push_back({i});
     std::vector<Weight> weights = weigh(n_, steps_, causes_, sets_, looks);
@@ -98,13 +106,14 @@ class Diagnoser {
     for (const Hypothesis& h : causes_) sum += h.weight;
     std::vector<double> log(weights.size());
     log[0] = std::log(kPriorHealthy) + weights[0].log_likelihood;
-    double best_single = -1e300;
+    double best_single = weights[0].log_likelihood, possible = 0.0;
+    for (const Look& look : looks) possible += *std::max_element(look.log_likelihood.begin(), look.log_likelihood.end());
     for (std::size_t i = 1; i < weights.size(); ++i) {
       log[i] = std::log(kPriorCauses * causes_[i - 1].weight / sum) + weights[i].log_likelihood;
-      best_single = std::max(best_single, log[i]);
+      best_single = std::max(best_single, weights[i].log_likelihood);
     }
     const double none = std::log(kPriorNone) + none_log_likelihood(looks);
-    if (best_single < none) add_pairs(looks, weights, log);
+    if (best_single < possible - kMisfit) add_pairs(looks, weights, log);
     normalise(weights, log, none);
   }
 

@@ -21,6 +21,9 @@ void add_parts(std::vector<std::string>& into, const std::vector<std::string>& p
     if (std::find(into.begin(), into.end(), part) == into.end()) into.push_back(part);
 }
 
+// A gate by its output.
+const std::string& called(const files::Gate& gate) { return gate.outputs.empty() ? gate.inverse : gate.outputs.front(); }
+
 // The gate that drives the net of this node, as a stem; kNoNode for lines that only the fixture drives.
 NodeId stem_of(const Netlist& n, NodeId node) {
   const auto index = n.find_net(n.net_of(node));
@@ -44,6 +47,7 @@ class Collector {
     for (const Fault& f : circuit::transition_faults(n_)) one(f, 0.5);
     for (const Fault& f : circuit::bridge_faults(n_, board_)) bridge(f);
     whole_gates();
+    only_readers();
     for (std::uint32_t o = 0; o < n_.outputs.size(); ++o) line_effects(o);
     if (all_.size() > kMaxHypotheses) all_.resize(kMaxHypotheses);
     return std::move(all_);
@@ -74,6 +78,7 @@ class Collector {
       Hypothesis h = named(f);
       const bool pin = n_.site[f.at].kind == Site::Kind::branch;
       if (pin && idle.count({f.at, f.kind}) != 0) h.fault = "missing input";
+      if (pin && n_.site[f.at].gate >= 0) h.fault += " at " + called(n_.gates[static_cast<std::size_t>(n_.site[f.at].gate)]);
       all_.push_back(std::move(h));
     }
   }
@@ -113,6 +118,32 @@ class Collector {
         h.fault = fmt::format("{}, {} {}", h.fault, gate.inverse, circuit::fault_name(n_, board_, b));
         all_.push_back(std::move(h));
       }
+    }
+  }
+
+  // A net with one reader is one line of the model, yet the fault may sit in the reader's own pin.
+  void only_readers() {
+    std::set<std::pair<std::uint32_t, std::int32_t>> branches;
+    for (const Site& site : n_.site)
+      if (site.kind == Site::Kind::branch) branches.insert({site.net, site.gate});
+    for (std::size_t g = 0; g < n_.gates.size(); ++g) {
+      const files::Gate& gate = n_.gates[g];
+      const auto pin = [&](const std::string& net, const std::string& name) {
+        const auto index = n_.find_net(net);
+        if (!index || n_.net_node[*index] == circuit::kNoNode || branches.count({*index, static_cast<std::int32_t>(g)}) != 0) return;
+        const auto own = gate.pin_parts.find(name);
+        for (const FaultKind kind : {FaultKind::stuck_zero, FaultKind::stuck_one}) {
+          Hypothesis h = named({n_.net_node[*index], kind, circuit::kNoNode});
+          h.parts = own != gate.pin_parts.end() ? std::vector<std::string>{own->second} : gate.parts;
+          h.fault += " at " + called(gate);
+          all_.push_back(std::move(h));
+        }
+      };
+      for (std::size_t i = 0; i < gate.inputs.size(); ++i) pin(gate.inputs[i], fmt::format("in{}", i + 1));
+      pin(gate.clock.net, "clock");
+      pin(gate.enable.net, "enable");
+      pin(gate.set.net, "set");
+      pin(gate.clear.net, "clear");
     }
   }
 

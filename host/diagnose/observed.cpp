@@ -22,9 +22,9 @@ double below(double limit, double mean, double sigma) {
 Regions looks(Shows shows, bool one_is_high) {
   switch (shows) {
     case Shows::zero:
-      return one_is_high ? Regions{0.98, 0.015, 0.005} : Regions{0.005, 0.015, 0.98};
+      return one_is_high ? Regions{0.99, 0.01, 0.0} : Regions{0.0, 0.01, 0.99};
     case Shows::one:
-      return one_is_high ? Regions{0.005, 0.015, 0.98} : Regions{0.98, 0.015, 0.005};
+      return one_is_high ? Regions{0.0, 0.01, 0.99} : Regions{0.99, 0.01, 0.0};
     case Shows::undriven:
       return {0.9, 0.08, 0.02};
     case Shows::weak:
@@ -105,9 +105,10 @@ std::array<double, kShows> log_likelihoods(const Regions& regions, Bit high, dou
     for (std::size_t c = 0; c < want.size(); ++c) p += want[c] * regions[c];
     logs[s] = std::log((1.0 - outlier) * p + outlier / 3);
   }
-  // What nobody can know must not be held against a cause, nor speak for it: half way between 0 and 1.
+  // A cause whose effect nobody can know must not win by being vague: it does no better than "none of
+  // these" at its worst (three readings of four wrong, each of which may show anything).
   const double zero = std::exp(logs[0]), one = std::exp(logs[1]);
-  logs[static_cast<std::size_t>(Shows::unknown)] = std::log(0.5 * (zero + one));
+  logs[static_cast<std::size_t>(Shows::unknown)] = std::log(0.25 * (zero + one));
   return logs;
 }
 

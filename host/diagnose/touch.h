@@ -18,7 +18,7 @@ struct Group {
   std::vector<std::string> parts;
 };
 
-// `step`: hold there, or -1 to choose one. Nets already touched at that step are left out, and lines that the
+// `step`: hold there, or -1 to choose one. Nets already touched are left out, and lines that the
 // run measured anyway. Nothing when no touch would tell much (kWorthwhile bits).
 inline constexpr double kWorthwhile = 0.05;
 std::optional<NextTouch> next_touch(const circuit::Netlist& netlist, const files::Board& board,

@@ -1,8 +1,8 @@
 // Single faults given to the emulated boards electrically, whole runs, and the diagnosis from the record
 // alone: is the part that was spoilt among the first groups?
 #include <algorithm>
-#include <chrono>
 #include <cstdio>
+#include <ctime>
 
 #include "host/diagnose/diagnose.h"
 #include "tests/emulated/boards_on_bench/on_bench.h"
@@ -100,9 +100,9 @@ int group_of(const diagnose::Diagnosis& d, const Case& c) {
 }
 
 Result<diagnose::Diagnosis> diagnosed(const record::RunRecord& run, const files::Vectors& vectors, double* seconds = nullptr) {
-  const auto begin = std::chrono::steady_clock::now();
+  const std::clock_t begin = std::clock();  // of this process: the machine may be busy
   auto d = diagnose::diagnose(run, vectors, {});
-  if (seconds != nullptr) *seconds = std::chrono::duration<double>(std::chrono::steady_clock::now() - begin).count();
+  if (seconds != nullptr) *seconds = static_cast<double>(std::clock() - begin) / CLOCKS_PER_SEC;
   return d;
 }
 
@@ -145,8 +145,47 @@ TEST(DiagnoseOnBench, TruePartAmongTheFirstGroups) {
               "%d stopped, %d refused; slowest diagnosis %.3f s%s\n",
               judged, first, three, parts / judged, silent, stopped, refused, slowest, missed.c_str());
   ASSERT_EQ(judged, kCases);
-  EXPECT_GE(three, kCases * 90 / 100) << missed;
-  EXPECT_GE(first, kCases * 75 / 100) << missed;
+  EXPECT_GE(three, kCases * 95 / 100) << missed;
+  EXPECT_GE(first, kCases * 80 / 100) << missed;
+  EXPECT_LT(slowest, 0.2);
+}
+
+TEST(DiagnoseOnBench, HealthyBoardsAreNotAccused) {
+  for (const char* file : kDemo) {
+    for (std::uint64_t seed = 1; seed <= 5; ++seed) {
+      auto plan = plan_file(file);
+      ASSERT_TRUE(plan.ok());
+      const files::Vectors vectors = plan->vectors;
+      auto run = run_on_bench(plan.take(), {}, seed);
+      ASSERT_TRUE(run.ok()) << run.error().text();
+      auto d = diagnosed(*run, vectors);
+      ASSERT_TRUE(d.ok()) << told(*run);
+      EXPECT_TRUE(d->suspects.empty()) << file << " seed " << seed << "\n" << told(*run);
+      EXPECT_FALSE(d->touch.has_value());
+    }
+  }
+}
+
+// Two faults on lines that share no gate: both are named, or nothing is claimed with confidence.
+TEST(DiagnoseOnBench, TwoFaultsAreNeverOneCertainPart) {
+  const std::vector<std::pair<std::string, std::string>> kPairs = {
+      {"N0 stuck-low", "c2 stuck-high"}, {"N2 inverted", "N0 stuck-high"}, {"c1 stuck-low", "N2 stuck-low"}};
+  for (const auto& [a, b] : kPairs) {
+    auto plan = plan_file(kDemo[1]);
+    ASSERT_TRUE(plan.ok());
+    const files::Vectors vectors = plan->vectors;
+    auto run = run_on_bench(plan.take(), {a, b});
+    ASSERT_TRUE(run.ok()) << run.error().text();
+    auto d = diagnosed(*run, vectors);
+    ASSERT_TRUE(d.ok()) << d.error().text();
+    ASSERT_FALSE(d->suspects.empty() && d->none < 0.5);
+    if (d->none > 0.5) continue;
+    const std::string na = a.substr(0, 2), nb = b.substr(0, 2);
+    const diagnose::Suspect& s = d->suspects.front();
+    const bool both = s.net.find(" and ") != std::string::npos;
+    std::printf("%s + %s: %s %s %.2f, none %.2f\n", a.c_str(), b.c_str(), s.net.c_str(), s.fault.c_str(), s.probability, d->none);
+    EXPECT_TRUE(both || s.probability < 0.6) << a << " + " << b << ": " << s.net << " " << s.fault << " " << s.probability;
+  }
 }
 
 }  // namespace
