@@ -20,20 +20,25 @@ using circuit::Netlist;
 using circuit::SequenceStep;
 using files::Bit;
 
-// Before anything is seen, of a board that did not pass. Flat over the causes; common practice, no source.
+// Before anything is seen, of a board that did not pass. Flat over the causes; common practice, no
+// source.
 constexpr double kPriorHealthy = 0.3, kPriorCauses = 0.6, kPriorNone = 0.1;
 // Two things at once, against one, spread over the pairs tried.
 constexpr double kPriorTwo = 0.02;
 constexpr std::size_t kPairedCauses = 45;
-// A single cause fits unless it leaves more than this unexplained: two odd readings (log likelihood).
+// A single cause fits unless it leaves more than this unexplained: two odd readings (log
+// likelihood).
 constexpr double kMisfit = 13.0;
 constexpr double kWorthTelling = 0.004;  // probability
 
-std::string one_line(const std::string& net, const std::string& what) { return fmt::format("{}={}", net, what); }
+std::string one_line(const std::string& net, const std::string& what) {
+  return fmt::format("{}={}", net, what);
+}
 
 class Diagnoser {
  public:
-  Diagnoser(const record::RunRecord& run, const files::Vectors& vectors, Netlist netlist, std::vector<SequenceStep> steps)
+  Diagnoser(const record::RunRecord& run, const files::Vectors& vectors, Netlist netlist,
+            std::vector<SequenceStep> steps)
       : run_(run), board_(vectors.board), n_(std::move(netlist)), steps_(std::move(steps)) {}
 
   Result<Diagnosis> take(std::vector<Touched> touched) {
@@ -47,7 +52,8 @@ class Diagnoser {
       return d;
     }
     causes_ = single_causes(n_, board_);
-    const bool needs_step = std::any_of(touched.begin(), touched.end(), [](const Touched& t) { return t.step < 0; });
+    const bool needs_step =
+        std::any_of(touched.begin(), touched.end(), [](const Touched& t) { return t.step < 0; });
     int hold = -1;
     if (needs_step) {
       weigh_all({});
@@ -78,12 +84,14 @@ class Diagnoser {
       const auto net = n_.find_net(t.net);
       if (!net || n_.net_node[*net] == circuit::kNoNode)
         return input_error(one_line(t.net, fmt::format("{}V", t.volts)),
-                           fmt::format("board '{}' has no net '{}'", board_.name, t.net), "touch a net of its circuit");
+                           fmt::format("board '{}' has no net '{}'", board_.name, t.net),
+                           "touch a net of its circuit");
       if (t.step < 0 || static_cast<std::size_t>(t.step) >= steps_.size())
         return input_error(one_line(t.net, fmt::format("{}V@{}", t.volts, t.step)),
                            fmt::format("the run has steps 0 to {}", steps_.size() - 1));
       const Regions regions = regions_of(t.volts, kTouchU / 2, seen_.inner);
-      looks.push_back({static_cast<std::size_t>(t.step), -1, n_.net_node[*net], log_likelihoods(regions, Bit::one, kTouchOutlier)});
+      looks.push_back({static_cast<std::size_t>(t.step), -1, n_.net_node[*net],
+                       log_likelihoods(regions, Bit::one, kTouchOutlier)});
     }
     return {};
   }
@@ -91,9 +99,12 @@ class Diagnoser {
   // Fills sets_, probability_ (per set), healthy_, none_ and groups_.
   void weigh_all(std::vector<Look> looks) {
     for (const Sighting& s : seen_.sightings)
-      looks.push_back({s.step, static_cast<std::int64_t>(s.output), circuit::kNoNode, s.log_likelihood});
-    std::stable_sort(looks.begin(), looks.end(), [](const Look& a, const Look& b) { return a.step < b.step; });
-    // How a board wakes up is no evidence: where a healthy one may show anything, nothing is concluded.
+      looks.push_back(
+          {s.step, static_cast<std::int64_t>(s.output), circuit::kNoNode, s.log_likelihood});
+    std::stable_sort(looks.begin(), looks.end(),
+                     [](const Look& a, const Look& b) { return a.step < b.step; });
+    // How a board wakes up is no evidence: where a healthy one may show anything, nothing is
+    // concluded.
     const std::vector<Shows> good = good_shows(looks);
     std::vector<Look> telling;
     for (std::size_t i = 0; i < looks.size(); ++i)
@@ -107,7 +118,8 @@ class Diagnoser {
     std::vector<double> log(weights.size());
     log[0] = std::log(kPriorHealthy) + weights[0].log_likelihood;
     double best_single = weights[0].log_likelihood, possible = 0.0;
-    for (const Look& look : looks) possible += *std::max_element(look.log_likelihood.begin(), look.log_likelihood.end());
+    for (const Look& look : looks)
+      possible += *std::max_element(look.log_likelihood.begin(), look.log_likelihood.end());
     for (std::size_t i = 1; i < weights.size(); ++i) {
       log[i] = std::log(kPriorCauses * causes_[i - 1].weight / sum) + weights[i].log_likelihood;
       best_single = std::max(best_single, weights[i].log_likelihood);
@@ -117,8 +129,8 @@ class Diagnoser {
     normalise(weights, log, none);
   }
 
-  // Unexplained: each line that a healthy board does not account for errs at a rate of its own, unknown
-  // beforehand (uniform), and when it errs it may show anything.
+  // Unexplained: each line that a healthy board does not account for errs at a rate of its own,
+  // unknown beforehand (uniform), and when it errs it may show anything.
   double none_log_likelihood(const std::vector<Look>& looks) const {
     struct Line {
       double right = 0.0;  // log
@@ -127,7 +139,8 @@ class Diagnoser {
     const auto good = good_shows(looks);
     std::map<std::int64_t, Line> lines;
     for (std::size_t i = 0; i < looks.size(); ++i) {
-      Line& line = lines[looks[i].output >= 0 ? looks[i].output : -1 - static_cast<std::int64_t>(looks[i].node)];
+      Line& line = lines[looks[i].output >= 0 ? looks[i].output
+                                              : -1 - static_cast<std::int64_t>(looks[i].node)];
       const double log = looks[i].log_likelihood[static_cast<std::size_t>(good[i])];
       ++line.n;
       if (log < std::log(0.1)) {
@@ -155,21 +168,29 @@ class Diagnoser {
     std::size_t played = 0;
     for (const Look& look : looks) {
       for (; played <= look.step; ++played) circuit::apply_step(m, steps_[played]);
-      const Bit bit = look.output >= 0 ? m.read_output(static_cast<std::size_t>(look.output), 0) : m.read(look.node, 0);
-      shows.push_back(bit == Bit::zero ? Shows::zero : bit == Bit::one ? Shows::one : bit == Bit::any ? Shows::unknown : Shows::undriven);
+      const Bit bit = look.output >= 0 ? m.read_output(static_cast<std::size_t>(look.output), 0)
+                                       : m.read(look.node, 0);
+      shows.push_back(bit == Bit::zero  ? Shows::zero
+                      : bit == Bit::one ? Shows::one
+                      : bit == Bit::any ? Shows::unknown
+                                        : Shows::undriven);
     }
     return shows;
   }
 
   // Pairs of the likeliest causes that differ in what they predict.
-  void add_pairs(const std::vector<Look>& looks, std::vector<Weight>& weights, std::vector<double>& log) {
+  void add_pairs(const std::vector<Look>& looks, std::vector<Weight>& weights,
+                 std::vector<double>& log) {
     std::vector<std::uint32_t> order;
     for (std::uint32_t i = 1; i < weights.size(); ++i) order.push_back(i);
-    std::stable_sort(order.begin(), order.end(), [&](auto a, auto b) { return weights[a].log_likelihood > weights[b].log_likelihood; });
+    std::stable_sort(order.begin(), order.end(), [&](auto a, auto b) {
+      return weights[a].log_likelihood > weights[b].log_likelihood;
+    });
     std::set<std::uint64_t> had{weights[0].signature};
     std::vector<std::uint32_t> firsts;
     for (const std::uint32_t i : order)
-      if (firsts.size() < kPairedCauses && had.insert(weights[i].signature).second) firsts.push_back(i - 1);
+      if (firsts.size() < kPairedCauses && had.insert(weights[i].signature).second)
+        firsts.push_back(i - 1);
     std::vector<Together> pairs;
     for (std::size_t a = 0; a < firsts.size(); ++a)
       for (std::size_t b = a + 1; b < firsts.size(); ++b) pairs.push_back({firsts[a], firsts[b]});
@@ -177,7 +198,8 @@ class Diagnoser {
     for (std::size_t i = 0; i < pairs.size(); ++i) {
       sets_.push_back(pairs[i]);
       weights.push_back(found[i]);
-      log.push_back(std::log(kPriorTwo / static_cast<double>(pairs.size())) + found[i].log_likelihood);
+      log.push_back(std::log(kPriorTwo / static_cast<double>(pairs.size())) +
+                    found[i].log_likelihood);
     }
   }
 
@@ -193,7 +215,8 @@ class Diagnoser {
     groups_.clear();
     for (std::uint32_t i = 1; i < log.size(); ++i) {
       probability_[i] = std::exp(log[i] - top) / sum;
-      if (weights[i].signature == weights[0].signature) {  // changes nothing seen: as good as healthy
+      if (weights[i].signature ==
+          weights[0].signature) {  // changes nothing seen: as good as healthy
         healthy_ += probability_[i];
         probability_[i] = 0.0;
         continue;
@@ -204,12 +227,14 @@ class Diagnoser {
       group.sets.push_back(i);
       group.probability += probability_[i];
     }
-    std::stable_sort(groups_.begin(), groups_.end(), [](const Group& a, const Group& b) { return a.probability > b.probability; });
+    std::stable_sort(groups_.begin(), groups_.end(),
+                     [](const Group& a, const Group& b) { return a.probability > b.probability; });
     while (!groups_.empty() && groups_.back().probability < kWorthTelling) groups_.pop_back();
   }
 
   std::optional<NextTouch> choose(const std::vector<Touched>& touched, int step) const {
-    return next_touch(n_, board_, steps_, causes_, sets_, probability_, groups_, seen_, touched, step);
+    return next_touch(n_, board_, steps_, causes_, sets_, probability_, groups_, seen_, touched,
+                      step);
   }
 
   // Members of a group that name the same parts and net are one suspect, called by the likeliest.
@@ -218,7 +243,8 @@ class Diagnoser {
     d.healthy = healthy_;
     d.none = none_;
     for (std::size_t g = 0; g < groups_.size(); ++g) {
-      std::map<std::pair<std::string, std::vector<std::string>>, std::pair<Suspect, std::uint32_t>> merged;
+      std::map<std::pair<std::string, std::vector<std::string>>, std::pair<Suspect, std::uint32_t>>
+          merged;
       for (const std::uint32_t set : groups_[g].sets) {
         Suspect s = suspect_of(sets_[set]);
         s.group = static_cast<int>(g) + 1;
@@ -235,12 +261,14 @@ class Diagnoser {
         std::vector<const Hypothesis*> causes;
         for (const std::uint32_t cause : sets_[set]) causes.push_back(&causes_[cause]);
         suspect.why = complaint.why(causes);
-        if (merged.size() > 1) suspect.why += fmt::format("; nothing seen tells group {} apart", suspect.group);
+        if (merged.size() > 1)
+          suspect.why += fmt::format("; nothing seen tells group {} apart", suspect.group);
         d.suspects.push_back(std::move(suspect));
       }
     }
-    std::stable_sort(d.suspects.begin(), d.suspects.end(),
-                     [](const Suspect& a, const Suspect& b) { return a.probability > b.probability; });
+    std::stable_sort(d.suspects.begin(), d.suspects.end(), [](const Suspect& a, const Suspect& b) {
+      return a.probability > b.probability;
+    });
     if (d.suspects.size() > kMaxSuspects) d.suspects.resize(kMaxSuspects);
     d.groups = static_cast<int>(groups_.size());
   }
@@ -256,16 +284,21 @@ class Diagnoser {
       s.net += h.net;
       s.fault += h.fault;
       for (const std::string& part : h.parts)
-        if (std::find(s.parts.begin(), s.parts.end(), part) == s.parts.end()) s.parts.push_back(part);
+        if (std::find(s.parts.begin(), s.parts.end(), part) == s.parts.end())
+          s.parts.push_back(part);
     }
     return s;
   }
 
   std::string sentence(const Diagnosis& d) const {
-    if (d.none > 0.5) return "None of the causes that the circuit knows explains these readings: think of two faults at once, a wrong part, or a board that is not as its file says.";
-    if (d.healthy > 0.5) return "A healthy board with odd readings explains this best: repeat the run.";
+    if (d.none > 0.5)
+      return "None of the causes that the circuit knows explains these readings: think of two "
+             "faults at once, a wrong part, or a board that is not as its file says.";
+    if (d.healthy > 0.5)
+      return "A healthy board with odd readings explains this best: repeat the run.";
     if (d.suspects.empty()) return "No cause stands out.";
-    if (d.suspects.front().fault.find(" and ") != std::string::npos) return "No single cause fits; two at once do.";
+    if (d.suspects.front().fault.find(" and ") != std::string::npos)
+      return "No single cause fits; two at once do.";
     return fmt::format("{} group{} of causes left.", d.groups, d.groups == 1 ? "" : "s");
   }
 
@@ -284,7 +317,11 @@ class Diagnoser {
 }  // namespace
 
 Result<Touched> parse_touch(const std::string& text) {
-  const auto bad = [&](const char* what) { return input_error(text, what, "write it like --touch d1=23.8V, with @STEP if the board is held at another step"); };
+  const auto bad = [&](const char* what) {
+    return input_error(
+        text, what,
+        "write it like --touch d1=23.8V, with @STEP if the board is held at another step");
+  };
   const auto equals = text.find('=');
   if (equals == std::string::npos || equals == 0) return bad("a touch is a net and its volts");
   Touched t;
@@ -300,15 +337,20 @@ Result<Touched> parse_touch(const std::string& text) {
   if (*end != '@') return bad("something follows the volts");
   const char* at = end + 1;
   const long step = std::strtol(at, &end, 10);
-  if (end == at || *end != '\0' || step < 0 || step > 1'000'000'000) return bad("after @ comes the number of a step");
+  if (end == at || *end != '\0' || step < 0 || step > 1'000'000'000)
+    return bad("after @ comes the number of a step");
   t.step = static_cast<int>(step);
   return t;
 }
 
-Result<Diagnosis> diagnose(const record::RunRecord& run, const files::Vectors& vectors, const std::vector<Touched>& touched) {
+Result<Diagnosis> diagnose(const record::RunRecord& run, const files::Vectors& vectors,
+                           const std::vector<Touched>& touched) {
   if (vectors.board.circuit.empty())
-    return input_error(vectors.board.path, fmt::format("board '{}' describes no circuit", vectors.board.name), "add `circuit:` with its gates and parts");
-  if (touched.size() > kMaxTouches) return input_error("--touch", fmt::format("at most {} touches", kMaxTouches));
+    return input_error(vectors.board.path,
+                       fmt::format("board '{}' describes no circuit", vectors.board.name),
+                       "add `circuit:` with its gates and parts");
+  if (touched.size() > kMaxTouches)
+    return input_error("--touch", fmt::format("at most {} touches", kMaxTouches));
   auto netlist = circuit::build_netlist(vectors.board);
   TH_TRY(netlist);
   auto sequence = circuit::compile_sequence(*netlist, vectors.steps);

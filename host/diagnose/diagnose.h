@@ -1,9 +1,10 @@
-// Which part is it? Every cause in the circuit model weighed against the readings of one recorded run, and
-// the next point to touch.
+// Which part is it? Every cause in the circuit model weighed against the readings of one recorded
+// run, and the next point to touch.
 //
-// The likelihood of a cause is the product over the readings of the probability that volts +- U fall below,
-// between or above the run's windows given what the cause would show there, with a floor for odd readings
-// (observed.h). Weights before the readings are flat. Bayes' rule does the rest.
+// The likelihood of a cause is the product over the readings of the probability that volts +- U
+// fall below, between or above the run's windows given what the cause would show there, with a
+// floor for odd readings (observed.h). Weights before the readings are flat. Bayes' rule does the
+// rest.
 #pragma once
 
 #include <optional>
@@ -28,40 +29,41 @@ Result<Touched> parse_touch(const std::string& text);
 struct Suspect {
   std::vector<std::string> parts;  // references; empty: wiring or lead, nothing that has a name
   std::string net;
-  std::string fault;               // "stuck-low", "missing input", "weak high", ...; " and " for two at once
+  std::string fault;  // "stuck-low", "missing input", "weak high", ...; " and " for two at once
   double probability = 0.0;
-  int group = 0;                   // from 1, by probability; equal: nothing seen tells them apart
+  int group = 0;  // from 1, by probability; equal: nothing seen tells them apart
   std::string why;
 };
 
 struct Expected {
   std::vector<int> groups;
   std::vector<std::string> parts;
-  double from = 0.0, to = 0.0;     // V
-  std::string level;               // "low" or "high"
+  double from = 0.0, to = 0.0;  // V
+  std::string level;            // "low" or "high"
 };
 
 struct NextTouch {
   std::string at;
-  int step = 0;                    // hold here
+  int step = 0;  // hold here
   std::string why;
   std::vector<Expected> expect;
 };
 
 struct Diagnosis {
-  std::vector<Suspect> suspects;   // most probable first; none when nothing is wrong
+  std::vector<Suspect> suspects;  // most probable first; none when nothing is wrong
   int groups = 0;
-  double healthy = 0.0;            // nothing is wrong but odd readings
-  double none = 0.0;               // none of the causes that the model knows
+  double healthy = 0.0;  // nothing is wrong but odd readings
+  double none = 0.0;     // none of the causes that the model knows
   std::optional<NextTouch> touch;
-  std::string say;                 // one sentence
+  std::string say;  // one sentence
 };
 
-// `vectors`: those of the run (commands::vectors_of). Errors (input): a board without a circuit, a run
-// without readings, touches of unknown nets or steps.
-Result<Diagnosis> diagnose(const record::RunRecord& run, const files::Vectors& vectors, const std::vector<Touched>& touched);
+// `vectors`: those of the run (commands::vectors_of). Errors (input): a board without a circuit, a
+// run without readings, touches of unknown nets or steps.
+Result<Diagnosis> diagnose(const record::RunRecord& run, const files::Vectors& vectors,
+                           const std::vector<Touched>& touched);
 
-inline constexpr std::size_t kMaxSuspects = 24;   // told; the rest is too improbable to matter
+inline constexpr std::size_t kMaxSuspects = 24;  // told; the rest is too improbable to matter
 inline constexpr std::size_t kMaxTouches = 256;
 
 }  // namespace tenterhook::diagnose

@@ -22,9 +22,12 @@ void add_parts(std::vector<std::string>& into, const std::vector<std::string>& p
 }
 
 // A gate by its output.
-const std::string& called(const files::Gate& gate) { return gate.outputs.empty() ? gate.inverse : gate.outputs.front(); }
+const std::string& called(const files::Gate& gate) {
+  return gate.outputs.empty() ? gate.inverse : gate.outputs.front();
+}
 
-// The gate that drives the net of this node, as a stem; kNoNode for lines that only the fixture drives.
+// The gate that drives the net of this node, as a stem; kNoNode for lines that only the fixture
+// drives.
 NodeId stem_of(const Netlist& n, NodeId node) {
   const auto index = n.find_net(n.net_of(node));
   return index ? n.net_node[*index] : circuit::kNoNode;
@@ -78,7 +81,8 @@ class Collector {
       Hypothesis h = named(f);
       const bool pin = n_.site[f.at].kind == Site::Kind::branch;
       if (pin && idle.count({f.at, f.kind}) != 0) h.fault = "missing input";
-      if (pin && n_.site[f.at].gate >= 0) h.fault += " at " + called(n_.gates[static_cast<std::size_t>(n_.site[f.at].gate)]);
+      if (pin && n_.site[f.at].gate >= 0)
+        h.fault += " at " + called(n_.gates[static_cast<std::size_t>(n_.site[f.at].gate)]);
       all_.push_back(std::move(h));
     }
   }
@@ -108,14 +112,20 @@ class Collector {
     for (const files::Gate& gate : board_.circuit) {
       if (gate.inverse.empty() || gate.outputs.empty()) continue;
       const auto q = n_.find_net(gate.outputs.front()), qn = n_.find_net(gate.inverse);
-      if (!q || !qn || n_.net_node[*q] == circuit::kNoNode || n_.net_node[*qn] == circuit::kNoNode) continue;
+      if (!q || !qn || n_.net_node[*q] == circuit::kNoNode || n_.net_node[*qn] == circuit::kNoNode)
+        continue;
       for (int levels = 0; levels < 4; ++levels) {
-        const Fault a{n_.net_node[*q], (levels & 2) != 0 ? FaultKind::stuck_one : FaultKind::stuck_zero, circuit::kNoNode};
-        const Fault b{n_.net_node[*qn], (levels & 1) != 0 ? FaultKind::stuck_one : FaultKind::stuck_zero, circuit::kNoNode};
+        const Fault a{n_.net_node[*q],
+                      (levels & 2) != 0 ? FaultKind::stuck_one : FaultKind::stuck_zero,
+                      circuit::kNoNode};
+        const Fault b{n_.net_node[*qn],
+                      (levels & 1) != 0 ? FaultKind::stuck_one : FaultKind::stuck_zero,
+                      circuit::kNoNode};
         Hypothesis h = named(a);
         h.faults.push_back(b);
         h.weight = 0.5;
-        h.fault = fmt::format("{}, {} {}", h.fault, gate.inverse, circuit::fault_name(n_, board_, b));
+        h.fault =
+            fmt::format("{}, {} {}", h.fault, gate.inverse, circuit::fault_name(n_, board_, b));
         all_.push_back(std::move(h));
       }
     }
@@ -130,16 +140,20 @@ class Collector {
       const files::Gate& gate = n_.gates[g];
       const auto pin = [&](const std::string& net, const std::string& name) {
         const auto index = n_.find_net(net);
-        if (!index || n_.net_node[*index] == circuit::kNoNode || branches.count({*index, static_cast<std::int32_t>(g)}) != 0) return;
+        if (!index || n_.net_node[*index] == circuit::kNoNode ||
+            branches.count({*index, static_cast<std::int32_t>(g)}) != 0)
+          return;
         const auto own = gate.pin_parts.find(name);
         for (const FaultKind kind : {FaultKind::stuck_zero, FaultKind::stuck_one}) {
           Hypothesis h = named({n_.net_node[*index], kind, circuit::kNoNode});
-          h.parts = own != gate.pin_parts.end() ? std::vector<std::string>{own->second} : gate.parts;
+          h.parts =
+              own != gate.pin_parts.end() ? std::vector<std::string>{own->second} : gate.parts;
           h.fault += " at " + called(gate);
           all_.push_back(std::move(h));
         }
       };
-      for (std::size_t i = 0; i < gate.inputs.size(); ++i) pin(gate.inputs[i], fmt::format("in{}", i + 1));
+      for (std::size_t i = 0; i < gate.inputs.size(); ++i)
+        pin(gate.inputs[i], fmt::format("in{}", i + 1));
       pin(gate.clock.net, "clock");
       pin(gate.enable.net, "enable");
       pin(gate.set.net, "set");

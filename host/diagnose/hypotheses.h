@@ -1,4 +1,5 @@
-// What might be wrong with a board: every single cause that diagnosis weighs, and what each would show.
+// What might be wrong with a board: every single cause that diagnosis weighs, and what each would
+// show.
 #pragma once
 
 #include <cstdint>
@@ -23,32 +24,34 @@ enum class Shows : std::uint8_t {
 };
 inline constexpr std::size_t kShows = 7;
 
-// Causes that change the volts and not the logic behind them act on one output line (`line`, `other`).
+// Causes that change the volts and not the logic behind them act on one output line (`line`,
+// `other`).
 enum class Effect : std::uint8_t {
-  logic,         // `faults`, simulated
-  line_zero,     // the line's own end of the output is stuck; what else the gate feeds is right
+  logic,      // `faults`, simulated
+  line_zero,  // the line's own end of the output is stuck; what else the gate feeds is right
   line_one,
   line_inverted,
-  weak_zero,     // its 0 is no proper 0
-  weak_one,      // its 1 is no proper 1
+  weak_zero,  // its 0 is no proper 0
+  weak_one,   // its 1 is no proper 1
   erratic,
-  contested,     // `line` and `other` touch, neither wins
+  contested,  // `line` and `other` touch, neither wins
 };
 
 struct Hypothesis {
   std::vector<circuit::Fault> faults;  // at once; empty for effects on a line
   Effect effect = Effect::logic;
-  std::uint32_t line = 0, other = 0;   // index into Netlist::outputs
+  std::uint32_t line = 0, other = 0;      // index into Netlist::outputs
   circuit::NodeId at = circuit::kNoNode;  // where, for the reason
-  std::string net;                     // where, for people
-  std::string fault;                   // "stuck-low", "missing input", ...
-  std::vector<std::string> parts;      // references that would explain it; may be empty
-  double weight = 1.0;                 // before anything is seen, relative to the others
+  std::string net;                        // where, for people
+  std::string fault;                      // "stuck-low", "missing input", ...
+  std::vector<std::string> parts;         // references that would explain it; may be empty
+  double weight = 1.0;                    // before anything is seen, relative to the others
 };
 
-// Every single cause: a pin or net stuck (a missing input is its idle level), both outputs of a flip-flop
-// stuck, inverted outputs, swapped and bridged neighbours, changes that come too late, and the effects
-// on output lines. Flat weights, but the variants of one bridge share one. At most kMaxHypotheses.
+// Every single cause: a pin or net stuck (a missing input is its idle level), both outputs of a
+// flip-flop stuck, inverted outputs, swapped and bridged neighbours, changes that come too late,
+// and the effects on output lines. Flat weights, but the variants of one bridge share one. At most
+// kMaxHypotheses.
 inline constexpr std::size_t kMaxHypotheses = 200'000;
 std::vector<Hypothesis> single_causes(const circuit::Netlist& netlist, const files::Board& board);
 

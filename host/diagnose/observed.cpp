@@ -17,8 +17,8 @@ double below(double limit, double mean, double sigma) {
   return 0.5 * std::erfc((mean - limit) / (sigma * std::sqrt(2.0)));
 }
 
-// What each thing shown looks like on the voltmeter: low, between, high. A stuck or good level is one or the
-// other; what is weak may still just reach its window. Common practice, no source.
+// What each thing shown looks like on the voltmeter: low, between, high. A stuck or good level is
+// one or the other; what is weak may still just reach its window. Common practice, no source.
 Regions looks(Shows shows, bool one_is_high) {
   switch (shows) {
     case Shows::zero:
@@ -40,7 +40,8 @@ Regions looks(Shows shows, bool one_is_high) {
 }
 
 struct Span {
-  double from = std::numeric_limits<double>::infinity(), to = -std::numeric_limits<double>::infinity();
+  double from = std::numeric_limits<double>::infinity(),
+         to = -std::numeric_limits<double>::infinity();
   bool empty() const { return from > to; }
   void take(double v) {
     from = std::min(from, v);
@@ -48,7 +49,8 @@ struct Span {
   }
 };
 
-Levels levels_of(const circuit::Netlist::Terminal& terminal, const files::Board& board, const record::RunRecord& run) {
+Levels levels_of(const circuit::Netlist::Terminal& terminal, const files::Board& board,
+                 const record::RunRecord& run) {
   std::optional<files::Window> low, high;
   if (const files::Line* line = board.line(terminal.line)) {
     if (const files::Family* family = board.family_of(*line)) {
@@ -82,11 +84,12 @@ Levels middle_of(const std::vector<Levels>& all) {
   const auto median = [&](double Levels::*field) {
     std::vector<double> values;
     for (const Levels& l : all) values.push_back(l.*field);
-    std::nth_element(values.begin(), values.begin() + static_cast<long>(values.size() / 2), values.end());
+    std::nth_element(values.begin(), values.begin() + static_cast<long>(values.size() / 2),
+                     values.end());
     return values[values.size() / 2];
   };
-  return {median(&Levels::low_max),  median(&Levels::high_min),  median(&Levels::low_from),
-          median(&Levels::low_to),   median(&Levels::high_from), median(&Levels::high_to)};
+  return {median(&Levels::low_max), median(&Levels::high_min),  median(&Levels::low_from),
+          median(&Levels::low_to),  median(&Levels::high_from), median(&Levels::high_to)};
 }
 
 }  // namespace
@@ -105,15 +108,15 @@ std::array<double, kShows> log_likelihoods(const Regions& regions, Bit high, dou
     for (std::size_t c = 0; c < want.size(); ++c) p += want[c] * regions[c];
     logs[s] = std::log((1.0 - outlier) * p + outlier / 3);
   }
-  // A cause whose effect nobody can know must not win by being vague: it does no better than "none of
-  // these" at its worst (three readings of four wrong, each of which may show anything).
+  // A cause whose effect nobody can know must not win by being vague: it does no better than "none
+  // of these" at its worst (three readings of four wrong, each of which may show anything).
   const double zero = std::exp(logs[0]), one = std::exp(logs[1]);
   logs[static_cast<std::size_t>(Shows::unknown)] = std::log(0.25 * (zero + one));
   return logs;
 }
 
-Result<Observed> observe(const circuit::Netlist& netlist, const files::Board& board, const record::RunRecord& run,
-                         std::size_t steps) {
+Result<Observed> observe(const circuit::Netlist& netlist, const files::Board& board,
+                         const record::RunRecord& run, std::size_t steps) {
   Observed seen;
   std::unordered_map<std::string, std::uint32_t> index;
   for (std::uint32_t o = 0; o < netlist.outputs.size(); ++o) {
@@ -123,10 +126,13 @@ Result<Observed> observe(const circuit::Netlist& netlist, const files::Board& bo
   seen.inner = middle_of(seen.levels);
   for (const record::StepRecord& step : run.steps) {
     if (step.index < 0 || static_cast<std::size_t>(step.index) >= steps)
-      return input_error(fmt::format("run {}", run.number), "it names a step that its files do not have");
+      return input_error(fmt::format("run {}", run.number),
+                         "it names a step that its files do not have");
     for (const measure::Reading& r : step.readings) {
       const auto found = index.find(r.line);
-      if (found == index.end() || r.expected == Bit::undriven || netlist.outputs[found->second].node == circuit::kNoNode) continue;
+      if (found == index.end() || r.expected == Bit::undriven ||
+          netlist.outputs[found->second].node == circuit::kNoNode)
+        continue;
       Sighting s;
       s.step = static_cast<std::size_t>(step.index);
       s.output = found->second;
@@ -141,7 +147,8 @@ Result<Observed> observe(const circuit::Netlist& netlist, const files::Board& bo
     }
   }
   if (seen.sightings.empty())
-    return input_error(fmt::format("run {}", run.number), "no output of the board's circuit was measured in it",
+    return input_error(fmt::format("run {}", run.number),
+                       "no output of the board's circuit was measured in it",
                        run.aborted ? "it was stopped before: `tenterhook show` tells why" : "");
   return seen;
 }

@@ -1,5 +1,5 @@
-// What a run saw, as likelihoods: for every reading, how probable its volts are for each thing that a
-// cause may show there.
+// What a run saw, as likelihoods: for every reading, how probable its volts are for each thing that
+// a cause may show there.
 #pragma once
 
 #include <array>
@@ -30,7 +30,7 @@ struct Sighting {
   std::uint32_t output = 0;  // index into Netlist::outputs
   double volts = 0.0, U = 0.0;
   files::Bit expected = files::Bit::any;
-  bool wrong = false;        // judged, and failed
+  bool wrong = false;  // judged, and failed
   Regions regions{};
   std::array<double, kShows> log_likelihood{};  // by Shows
 };
@@ -42,8 +42,8 @@ struct Observed {
   std::size_t wrong = 0;
 };
 
-// Probability of a reading that has nothing to do with what the cause shows: a bad contact at the wrong
-// moment. One such reading costs a cause this factor and never rules it out.
+// Probability of a reading that has nothing to do with what the cause shows: a bad contact at the
+// wrong moment. One such reading costs a cause this factor and never rules it out.
 inline constexpr double kOutlier = 1e-3;
 // The same for a point that a person touches, whose levels are less certain.
 inline constexpr double kTouchOutlier = 0.03;
@@ -54,7 +54,7 @@ inline constexpr double kTouchU = 0.2;
 std::array<double, kShows> log_likelihoods(const Regions& regions, files::Bit high, double outlier);
 
 // Errors (input): no step of the run was measured, or it has more steps than its files.
-Result<Observed> observe(const circuit::Netlist& netlist, const files::Board& board, const record::RunRecord& run,
-                         std::size_t steps);
+Result<Observed> observe(const circuit::Netlist& netlist, const files::Board& board,
+                         const record::RunRecord& run, std::size_t steps);
 
 }  // namespace tenterhook::diagnose

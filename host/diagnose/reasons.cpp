@@ -23,13 +23,15 @@ std::string list_of(const std::vector<std::string>& items, const char* last) {
 const files::Gate* driver_of(const Netlist& n, const std::string& net) {
   for (const files::Gate& gate : n.gates) {
     if (gate.inverse == net) return &gate;
-    if (std::find(gate.outputs.begin(), gate.outputs.end(), net) != gate.outputs.end()) return &gate;
+    if (std::find(gate.outputs.begin(), gate.outputs.end(), net) != gate.outputs.end())
+      return &gate;
   }
   return nullptr;
 }
 
 // "d2 = 1 and PICK", as a good board would have it after these machines' last step.
-std::string asked_of(const Netlist& n, const circuit::Machines& good, const std::string& net, const circuit::SequenceStep& step) {
+std::string asked_of(const Netlist& n, const circuit::Machines& good, const std::string& net,
+                     const circuit::SequenceStep& step) {
   const files::Gate* gate = driver_of(n, net);
   if (gate == nullptr) return "";
   std::vector<std::string> items;
@@ -37,7 +39,8 @@ std::string asked_of(const Netlist& n, const circuit::Machines& good, const std:
     const auto index = n.find_net(in);
     if (!index || n.net_node[*index] == circuit::kNoNode) continue;
     const Bit bit = good.read(n.net_node[*index], 0);
-    if (gate->clock.net.empty() && (bit == Bit::zero || bit == Bit::one)) items.push_back(fmt::format("{} = {}", in, files::letter(bit)));
+    if (gate->clock.net.empty() && (bit == Bit::zero || bit == Bit::one))
+      items.push_back(fmt::format("{} = {}", in, files::letter(bit)));
     if (!gate->clock.net.empty()) items.push_back(in);  // after the pulse its level may be another
   }
   if (items.size() > 4) return "its inputs";
@@ -46,10 +49,10 @@ std::string asked_of(const Netlist& n, const circuit::Machines& good, const std:
   return list_of(items, "and");
 }
 
-
 }  // namespace
 
-Complaint::Complaint(const Netlist& netlist, const std::vector<circuit::SequenceStep>& steps, const Observed& seen) {
+Complaint::Complaint(const Netlist& netlist, const std::vector<circuit::SequenceStep>& steps,
+                     const Observed& seen) {
   std::map<std::uint32_t, std::size_t> at;
   circuit::Machines good(netlist);
   good.power_up();
@@ -75,27 +78,35 @@ Complaint::Complaint(const Netlist& netlist, const std::vector<circuit::Sequence
     lines_.push_back(line);
   }
   for (const Sighting& s : seen.sightings)
-    if (const auto found = at.find(s.output); found != at.end() && s.expected != Bit::any) ++lines_[found->second].judged;
+    if (const auto found = at.find(s.output); found != at.end() && s.expected != Bit::any)
+      ++lines_[found->second].judged;
 }
 
 std::string Complaint::story() const {
   std::vector<std::string> told;
   for (std::size_t i = 0; i < lines_.size() && i < kLinesTold; ++i) {
     const WrongLine& l = lines_[i];
-    told.push_back(fmt::format("{} reads {}{} ({} of {} readings wrong)", l.line, l.reads,
-                               l.asked.empty() ? fmt::format(" and should be a {}", l.one_wanted ? 1 : 0)
-                                               : fmt::format(" although {} ask{} for a {}", l.asked, l.asked.find(" and ") == std::string::npos && l.asked != "its inputs" ? "s" : "", l.one_wanted ? 1 : 0),
-                               l.wrong, l.judged));
+    told.push_back(fmt::format(
+        "{} reads {}{} ({} of {} readings wrong)", l.line, l.reads,
+        l.asked.empty()
+            ? fmt::format(" and should be a {}", l.one_wanted ? 1 : 0)
+            : fmt::format(
+                  " although {} ask{} for a {}", l.asked,
+                  l.asked.find(" and ") == std::string::npos && l.asked != "its inputs" ? "s" : "",
+                  l.one_wanted ? 1 : 0),
+        l.wrong, l.judged));
   }
-  if (lines_.size() > kLinesTold) told.push_back(fmt::format("{} more lines are wrong", lines_.size() - kLinesTold));
+  if (lines_.size() > kLinesTold)
+    told.push_back(fmt::format("{} more lines are wrong", lines_.size() - kLinesTold));
   return list_of(told, "and");
 }
 
 std::string Complaint::why(const std::vector<const Hypothesis*>& causes) const {
   std::vector<std::string> said;
   for (const Hypothesis* cause : causes) {
-    const std::string where = cause->parts.empty() ? fmt::format("the wire or lead of {}", cause->net)
-                                                   : list_of(cause->parts, "or");
+    const std::string where = cause->parts.empty()
+                                  ? fmt::format("the wire or lead of {}", cause->net)
+                                  : list_of(cause->parts, "or");
     said.push_back(fmt::format("{} {}: {}", cause->net, cause->fault, where));
   }
   return fmt::format("{}; {} would show just that", story(), list_of(said, "together with"));

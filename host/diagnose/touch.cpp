@@ -11,7 +11,8 @@ namespace {
 
 constexpr std::size_t kMaxCandidates = 256;  // suspects that a touch is chosen for
 constexpr std::size_t kMaxStepsLooked = 512;
-// A point that the board file names as a probe is at hand; any other has to be found: common practice, no source.
+// A point that the board file names as a probe is at hand; any other has to be found: common
+// practice, no source.
 constexpr double kEffortNoProbe = 1.3;
 
 double entropy(double p) {
@@ -29,8 +30,11 @@ std::vector<Candidate> inner_nets(const circuit::Netlist& n, const files::Board&
   for (std::size_t i = 0; i < n.net_names.size(); ++i) {
     const std::string& name = n.net_names[i];
     const files::Line* line = board.line(name);
-    if (n.net_node[i] == circuit::kNoNode || (line != nullptr && line->kind != files::LineKind::probe)) continue;
-    const bool probe = line != nullptr || std::find(board.probes.begin(), board.probes.end(), name) != board.probes.end();
+    if (n.net_node[i] == circuit::kNoNode ||
+        (line != nullptr && line->kind != files::LineKind::probe))
+      continue;
+    const bool probe = line != nullptr || std::find(board.probes.begin(), board.probes.end(),
+                                                    name) != board.probes.end();
     nets.push_back({name, n.net_node[i], probe ? 1.0 : kEffortNoProbe});
   }
   return nets;
@@ -47,8 +51,10 @@ Expected expected_of(bool high, const Levels& levels) {
 }  // namespace
 
 std::optional<NextTouch> next_touch(const circuit::Netlist& netlist, const files::Board& board,
-                                    const std::vector<circuit::SequenceStep>& steps, const std::vector<Hypothesis>& causes,
-                                    const std::vector<Together>& sets, const std::vector<double>& probability,
+                                    const std::vector<circuit::SequenceStep>& steps,
+                                    const std::vector<Hypothesis>& causes,
+                                    const std::vector<Together>& sets,
+                                    const std::vector<double>& probability,
                                     const std::vector<Group>& groups, const Observed& seen,
                                     const std::vector<Touched>& touched, int step) {
   const std::vector<Candidate> nets = inner_nets(netlist, board);
@@ -69,7 +75,8 @@ std::optional<NextTouch> next_touch(const circuit::Netlist& netlist, const files
   std::vector<circuit::NodeId> nodes;
   for (const Candidate& c : nets) nodes.push_back(c.node);
   std::vector<circuit::SequenceStep> played = steps;
-  if (played.size() > kMaxStepsLooked && step < static_cast<int>(kMaxStepsLooked)) played.resize(kMaxStepsLooked);
+  if (played.size() > kMaxStepsLooked && step < static_cast<int>(kMaxStepsLooked))
+    played.resize(kMaxStepsLooked);
   const auto shown = predict(netlist, played, causes, chosen, nodes);
 
   double best = kWorthwhile;
@@ -106,15 +113,18 @@ std::optional<NextTouch> next_touch(const circuit::Netlist& netlist, const files
       if (shown[i][best_step][best_net] != (high ? Shows::one : Shows::zero)) continue;
       (high ? high_p : low_p) += p[i] / total;
       const int group = static_cast<int>(group_of[i]) + 1;
-      if (std::find(e.groups.begin(), e.groups.end(), group) == e.groups.end()) e.groups.push_back(group);
+      if (std::find(e.groups.begin(), e.groups.end(), group) == e.groups.end())
+        e.groups.push_back(group);
       for (const std::uint32_t cause : chosen[i])
         for (const std::string& part : causes[cause].parts)
-          if (std::find(e.parts.begin(), e.parts.end(), part) == e.parts.end()) e.parts.push_back(part);
+          if (std::find(e.parts.begin(), e.parts.end(), part) == e.parts.end())
+            e.parts.push_back(part);
     }
     touch.expect.push_back(std::move(e));
   }
-  touch.why = fmt::format("held at step {}, its level splits what is left: low with {:.0f} %, high with {:.0f} %", best_step,
-                          100 * low_p, 100 * high_p);
+  touch.why = fmt::format(
+      "held at step {}, its level splits what is left: low with {:.0f} %, high with {:.0f} %",
+      best_step, 100 * low_p, 100 * high_p);
   return touch;
 }
 

@@ -22,8 +22,10 @@ struct Group {
 // run measured anyway. Nothing when no touch would tell much (kWorthwhile bits).
 inline constexpr double kWorthwhile = 0.05;
 std::optional<NextTouch> next_touch(const circuit::Netlist& netlist, const files::Board& board,
-                                    const std::vector<circuit::SequenceStep>& steps, const std::vector<Hypothesis>& causes,
-                                    const std::vector<Together>& sets, const std::vector<double>& probability,
+                                    const std::vector<circuit::SequenceStep>& steps,
+                                    const std::vector<Hypothesis>& causes,
+                                    const std::vector<Together>& sets,
+                                    const std::vector<double>& probability,
                                     const std::vector<Group>& groups, const Observed& seen,
                                     const std::vector<Touched>& touched, int step);
 

@@ -12,7 +12,7 @@ using circuit::Netlist;
 using circuit::Planes;
 using circuit::SequenceStep;
 
-constexpr std::size_t kMaxCases = 1u << 16;  // power-up states tried, over all causes
+constexpr std::size_t kMaxCases = 1u << 16;             // power-up states tried, over all causes
 constexpr std::uint64_t kHashPrime = 0x100000001b3ull;  // FNV-1a
 constexpr std::uint64_t kHashStart = 0xcbf29ce484222325ull;
 
@@ -37,8 +37,8 @@ struct Job {
 
 class Weigher {
  public:
-  Weigher(const Netlist& netlist, const std::vector<SequenceStep>& steps, const std::vector<Hypothesis>& causes,
-          const std::vector<Together>& sets)
+  Weigher(const Netlist& netlist, const std::vector<SequenceStep>& steps,
+          const std::vector<Hypothesis>& causes, const std::vector<Together>& sets)
       : n_(netlist), steps_(steps), causes_(causes), sets_(sets), m_(netlist) {}
 
   std::vector<Weight> run(const std::vector<Look>& looks) {
@@ -84,12 +84,15 @@ class Weigher {
     play(jobs, count, [&](std::size_t step) {
       for (; next < looks_->size() && (*looks_)[next].step <= step; ++next) {
         const Look& look = (*looks_)[next];
-        const Planes planes = look.output >= 0 ? m_.shown(static_cast<std::size_t>(look.output)) : m_.at(look.node);
+        const Planes planes =
+            look.output >= 0 ? m_.shown(static_cast<std::size_t>(look.output)) : m_.at(look.node);
         for (std::size_t lane = 0; lane < count; ++lane) {
           Shows shows = shown_in(planes, lane);
-          for (const std::uint32_t cause : sets_[jobs[lane].set]) shows = changed(causes_[cause], look, shows, lane);
+          for (const std::uint32_t cause : sets_[jobs[lane].set])
+            shows = changed(causes_[cause], look, shows, lane);
           weights[lane].log_likelihood += look.log_likelihood[static_cast<std::size_t>(shows)];
-          weights[lane].signature = (weights[lane].signature ^ static_cast<std::uint64_t>(shows)) * kHashPrime;
+          weights[lane].signature =
+              (weights[lane].signature ^ static_cast<std::uint64_t>(shows)) * kHashPrime;
         }
       }
     });
@@ -101,8 +104,10 @@ class Weigher {
     const auto output = static_cast<std::uint32_t>(look.output);
     if (cause.effect == Effect::contested) {
       if (output != cause.line && output != cause.other) return shows;
-      const Shows a = shown_in(m_.shown(cause.line), lane), b = shown_in(m_.shown(cause.other), lane);
-      const bool fight = (a == Shows::zero && b == Shows::one) || (a == Shows::one && b == Shows::zero);
+      const Shows a = shown_in(m_.shown(cause.line), lane),
+                  b = shown_in(m_.shown(cause.other), lane);
+      const bool fight =
+          (a == Shows::zero && b == Shows::one) || (a == Shows::one && b == Shows::zero);
       return fight ? Shows::contested : shows;
     }
     if (output != cause.line) return shows;
@@ -133,15 +138,18 @@ class Weigher {
     return elements;
   }
 
-  // Replaces the weight of each set that leaves elements unknown by the mean over their power-up states.
-  void by_cases(const std::vector<std::vector<std::size_t>>& unknown, std::vector<Weight>& weights) {
+  // Replaces the weight of each set that leaves elements unknown by the mean over their power-up
+  // states.
+  void by_cases(const std::vector<std::vector<std::size_t>>& unknown,
+                std::vector<Weight>& weights) {
     std::vector<std::vector<std::size_t>> elements(unknown.size());
     std::vector<Job> jobs;
     for (std::size_t i = 0; i < unknown.size() && jobs.size() < kMaxCases; ++i) {
       if (unknown[i].empty()) continue;
       elements[i] = circuit::case_elements(n_, unknown[i]);
       if (elements[i].empty()) continue;
-      for (std::size_t wake = 0; wake < (std::size_t{1} << elements[i].size()); ++wake) jobs.push_back({i, &elements[i], wake});
+      for (std::size_t wake = 0; wake < (std::size_t{1} << elements[i].size()); ++wake)
+        jobs.push_back({i, &elements[i], wake});
     }
     std::vector<double> best(unknown.size(), -1e300), sum(unknown.size(), 0.0);
     for (std::size_t begin = 0; begin < jobs.size(); begin += kLanes) {
@@ -161,7 +169,8 @@ class Weigher {
     }
     for (std::size_t i = 0; i < unknown.size(); ++i)
       if (sum[i] > 0.0)
-        weights[i].log_likelihood = best[i] + std::log(sum[i]) - static_cast<double>(elements[i].size()) * std::log(2.0);
+        weights[i].log_likelihood =
+            best[i] + std::log(sum[i]) - static_cast<double>(elements[i].size()) * std::log(2.0);
   }
 
   const Netlist& n_;
@@ -180,8 +189,10 @@ std::vector<Weight> weigh(const Netlist& netlist, const std::vector<SequenceStep
   return Weigher(netlist, steps, causes, sets).run(looks);
 }
 
-std::vector<std::vector<std::vector<Shows>>> predict(const Netlist& netlist, const std::vector<SequenceStep>& steps,
-                                                     const std::vector<Hypothesis>& causes, const std::vector<Together>& sets,
+std::vector<std::vector<std::vector<Shows>>> predict(const Netlist& netlist,
+                                                     const std::vector<SequenceStep>& steps,
+                                                     const std::vector<Hypothesis>& causes,
+                                                     const std::vector<Together>& sets,
                                                      const std::vector<circuit::NodeId>& nodes) {
   std::vector<std::vector<std::vector<Shows>>> shown(
       sets.size(), std::vector<std::vector<Shows>>(steps.size(), std::vector<Shows>(nodes.size())));

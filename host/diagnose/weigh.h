@@ -1,5 +1,5 @@
-// How well each cause accounts for what was seen: every one simulated through the recorded vectors from
-// unknown power-up, 256 at a time.
+// How well each cause accounts for what was seen: every one simulated through the recorded vectors
+// from unknown power-up, 256 at a time.
 #pragma once
 
 #include <cstdint>
@@ -15,7 +15,7 @@ namespace tenterhook::diagnose {
 // A place looked at after a step: an output line, or a net that a person touched.
 struct Look {
   std::size_t step = 0;
-  std::int64_t output = -1;              // index into Netlist::outputs; -1: `node`
+  std::int64_t output = -1;  // index into Netlist::outputs; -1: `node`
   circuit::NodeId node = circuit::kNoNode;
   std::array<double, kShows> log_likelihood{};
 };
@@ -28,16 +28,18 @@ struct Weight {
   std::uint64_t signature = 0;  // equal for causes that predict the same at every look
 };
 
-// One Weight a member of `sets`. `looks` in order of steps. An element that a cause keeps from ever being
-// initialised is tried in each power-up state (circuit::case_elements), and the likelihood averaged.
-std::vector<Weight> weigh(const circuit::Netlist& netlist, const std::vector<circuit::SequenceStep>& steps,
+// One Weight a member of `sets`. `looks` in order of steps. An element that a cause keeps from ever
+// being initialised is tried in each power-up state (circuit::case_elements), and the likelihood
+// averaged.
+std::vector<Weight> weigh(const circuit::Netlist& netlist,
+                          const std::vector<circuit::SequenceStep>& steps,
                           const std::vector<Hypothesis>& causes, const std::vector<Together>& sets,
                           const std::vector<Look>& looks);
 
 // What each set shows at `nodes` after each step: [set][step][node].
-std::vector<std::vector<std::vector<Shows>>> predict(const circuit::Netlist& netlist,
-                                                     const std::vector<circuit::SequenceStep>& steps,
-                                                     const std::vector<Hypothesis>& causes, const std::vector<Together>& sets,
-                                                     const std::vector<circuit::NodeId>& nodes);
+std::vector<std::vector<std::vector<Shows>>> predict(
+    const circuit::Netlist& netlist, const std::vector<circuit::SequenceStep>& steps,
+    const std::vector<Hypothesis>& causes, const std::vector<Together>& sets,
+    const std::vector<circuit::NodeId>& nodes);
 
 }  // namespace tenterhook::diagnose

@@ -1,11 +1,12 @@
-// Single faults given to the emulated boards electrically, whole runs, and the diagnosis from the record
-// alone: is the part that was spoilt among the first groups?
+// Single faults given to the emulated boards electrically, whole runs, and the diagnosis from the
+// record alone: is the part that was spoilt among the first groups?
+#include "tests/emulated/boards_on_bench/on_bench.h"
+
 #include <algorithm>
 #include <cstdio>
 #include <ctime>
 
 #include "host/diagnose/diagnose.h"
-#include "tests/emulated/boards_on_bench/on_bench.h"
 
 namespace tenterhook::commands {
 namespace {
@@ -15,8 +16,9 @@ struct Case {
   std::set<std::string> truth;  // parts, or the nets, that were spoilt
 };
 
-const char* const kDemo[] = {"vectors/or-follower/board.yaml", "vectors/pick-counter/acceptance.vectors.yaml",
-                             "vectors/shed-latch/acceptance.vectors.yaml", "vectors/shuttle-guard/acceptance.vectors.yaml"};
+const char* const kDemo[] = {
+    "vectors/or-follower/board.yaml", "vectors/pick-counter/acceptance.vectors.yaml",
+    "vectors/shed-latch/acceptance.vectors.yaml", "vectors/shuttle-guard/acceptance.vectors.yaml"};
 
 // Small, fixed generator: the sample must be the same on every machine.
 class Draw {
@@ -31,7 +33,8 @@ class Draw {
   std::uint64_t state_;
 };
 
-// A part, net or line of the board with a fault of it. Lines are joined to their neighbours on the bus.
+// A part, net or line of the board with a fault of it. Lines are joined to their neighbours on the
+// bus.
 Case draw_case(const std::string& file, const files::Board& board, Draw& draw) {
   Case c;
   c.board = file;
@@ -71,7 +74,8 @@ Case draw_case(const std::string& file, const files::Board& board, Draw& draw) {
     default: {
       std::vector<std::pair<std::string, std::string>> pairs;
       for (const files::Bus& bus : board.buses)
-        for (std::size_t i = 0; i + 1 < bus.lines.size(); ++i) pairs.push_back({bus.lines[i], bus.lines[i + 1]});
+        for (std::size_t i = 0; i + 1 < bus.lines.size(); ++i)
+          pairs.push_back({bus.lines[i], bus.lines[i + 1]});
       if (pairs.empty()) {
         c.fault = out + " weak 0.1";
         c.truth = {out};
@@ -85,7 +89,8 @@ Case draw_case(const std::string& file, const files::Board& board, Draw& draw) {
   return c;
 }
 
-// The group (from 1) that names the truth, by part, by net, or by a part of the gate that drives the net.
+// The group (from 1) that names the truth, by part, by net, or by a part of the gate that drives
+// the net.
 int group_of(const diagnose::Diagnosis& d, const Case& c) {
   int best = 0;
   for (const diagnose::Suspect& s : d.suspects) {
@@ -99,7 +104,8 @@ int group_of(const diagnose::Diagnosis& d, const Case& c) {
   return best;
 }
 
-Result<diagnose::Diagnosis> diagnosed(const record::RunRecord& run, const files::Vectors& vectors, double* seconds = nullptr) {
+Result<diagnose::Diagnosis> diagnosed(const record::RunRecord& run, const files::Vectors& vectors,
+                                      double* seconds = nullptr) {
   const std::clock_t begin = std::clock();  // of this process: the machine may be busy
   auto d = diagnose::diagnose(run, vectors, {});
   if (seconds != nullptr) *seconds = static_cast<double>(std::clock() - begin) / CLOCKS_PER_SEC;
@@ -121,9 +127,18 @@ TEST(DiagnoseOnBench, TruePartAmongTheFirstGroups) {
     const files::Vectors vectors = plan->vectors;
     const Case c = draw_case(file, vectors.board, draw);
     auto run = run_on_bench(plan.take(), {c.fault}, 100 + static_cast<std::uint64_t>(i));
-    if (!run.ok()) { ++refused; continue; }
-    if (run->aborted) { ++stopped; continue; }
-    if (run->verdict != measure::Verdict::fail) { ++silent; continue; }
+    if (!run.ok()) {
+      ++refused;
+      continue;
+    }
+    if (run->aborted) {
+      ++stopped;
+      continue;
+    }
+    if (run->verdict != measure::Verdict::fail) {
+      ++silent;
+      continue;
+    }
     double seconds = 0.0;
     auto d = diagnosed(*run, vectors, &seconds);
     ASSERT_TRUE(d.ok()) << d.error().text();
@@ -137,13 +152,17 @@ TEST(DiagnoseOnBench, TruePartAmongTheFirstGroups) {
       if (s.group == 1) named.insert(s.parts.begin(), s.parts.end());
     parts += static_cast<double>(named.size());
     if (group == 1) continue;
-    missed += "\n  " + file + " '" + c.fault + "' group " + std::to_string(group) + " none " + std::to_string(d->none);
+    missed += "\n  " + file + " '" + c.fault + "' group " + std::to_string(group) + " none " +
+              std::to_string(d->none);
     for (std::size_t k = 0; k < d->suspects.size() && k < 3; ++k)
-      missed += " | " + d->suspects[k].net + " " + d->suspects[k].fault + " " + std::to_string(d->suspects[k].probability);
+      missed += " | " + d->suspects[k].net + " " + d->suspects[k].fault + " " +
+                std::to_string(d->suspects[k].probability);
   }
-  std::printf("%d failing runs: first group %d, first three %d; parts in the first group %.1f on average; %d passed or unsure, "
-              "%d stopped, %d refused; slowest diagnosis %.3f s%s\n",
-              judged, first, three, parts / judged, silent, stopped, refused, slowest, missed.c_str());
+  std::printf(
+      "%d failing runs: first group %d, first three %d; parts in the first group %.1f on average; "
+      "%d passed or unsure, "
+      "%d stopped, %d refused; slowest diagnosis %.3f s%s\n",
+      judged, first, three, parts / judged, silent, stopped, refused, slowest, missed.c_str());
   ASSERT_EQ(judged, kCases);
   EXPECT_GE(three, kCases * 95 / 100) << missed;
   EXPECT_GE(first, kCases * 80 / 100) << missed;
@@ -169,7 +188,9 @@ TEST(DiagnoseOnBench, HealthyBoardsAreNotAccused) {
 // Two faults on lines that share no gate: both are named, or nothing is claimed with confidence.
 TEST(DiagnoseOnBench, TwoFaultsAreNeverOneCertainPart) {
   const std::vector<std::pair<std::string, std::string>> kPairs = {
-      {"N0 stuck-low", "c2 stuck-high"}, {"N2 inverted", "N0 stuck-high"}, {"c1 stuck-low", "N2 stuck-low"}};
+      {"N0 stuck-low", "c2 stuck-high"},
+      {"N2 inverted", "N0 stuck-high"},
+      {"c1 stuck-low", "N2 stuck-low"}};
   for (const auto& [a, b] : kPairs) {
     auto plan = plan_file(kDemo[1]);
     ASSERT_TRUE(plan.ok());
@@ -183,8 +204,10 @@ TEST(DiagnoseOnBench, TwoFaultsAreNeverOneCertainPart) {
     const std::string na = a.substr(0, 2), nb = b.substr(0, 2);
     const diagnose::Suspect& s = d->suspects.front();
     const bool both = s.net.find(" and ") != std::string::npos;
-    std::printf("%s + %s: %s %s %.2f, none %.2f\n", a.c_str(), b.c_str(), s.net.c_str(), s.fault.c_str(), s.probability, d->none);
-    EXPECT_TRUE(both || s.probability < 0.6) << a << " + " << b << ": " << s.net << " " << s.fault << " " << s.probability;
+    std::printf("%s + %s: %s %s %.2f, none %.2f\n", a.c_str(), b.c_str(), s.net.c_str(),
+                s.fault.c_str(), s.probability, d->none);
+    EXPECT_TRUE(both || s.probability < 0.6)
+        << a << " + " << b << ": " << s.net << " " << s.fault << " " << s.probability;
   }
 }
 

@@ -1,5 +1,5 @@
-// Diagnosis alone: readings made up from the logic of a faulty circuit with honest noise, so that what
-// should be found is known.
+// Diagnosis alone: readings made up from the logic of a faulty circuit with honest noise, so that
+// what should be found is known.
 #include "host/diagnose/diagnose.h"
 
 #include <gmock/gmock.h>
@@ -31,7 +31,9 @@ class DiagnoseTest : public ::testing::Test {
     steps_ = circuit::compile_sequence(netlist_, vectors_.steps)->steps;
   }
 
-  circuit::NodeId net(const std::string& name) const { return netlist_.net_node[*netlist_.find_net(name)]; }
+  circuit::NodeId net(const std::string& name) const {
+    return netlist_.net_node[*netlist_.find_net(name)];
+  }
 
   // A run of a board with these faults; `spoil` may change a reading before it is judged.
   record::RunRecord run_with(const std::vector<Fault>& faults,
@@ -60,7 +62,8 @@ class DiagnoseTest : public ::testing::Test {
         r.expected = want;
         r.volts = Volts{(bad.read_output(o, 0) == Bit::one ? 25.0 : 5.5) + noise(random)};
         r.U = Volts{0.09};
-        const files::LevelWindows windows = vectors_.board.family_of(*vectors_.board.line(r.line))->judged();
+        const files::LevelWindows windows =
+            vectors_.board.family_of(*vectors_.board.line(r.line))->judged();
         r.window = want == Bit::one ? *windows.high : *windows.low;
         if (spoil) spoil(step.index, r);
         r.verdict = r.window.contains(r.volts) ? measure::Verdict::pass : measure::Verdict::fail;
@@ -89,7 +92,9 @@ class DiagnoseTest : public ::testing::Test {
   static int group_naming(const Diagnosis& d, const std::string& part) {
     int best = 0;
     for (const Suspect& s : d.suspects)
-      if (std::find(s.parts.begin(), s.parts.end(), part) != s.parts.end() && (best == 0 || s.group < best)) best = s.group;
+      if (std::find(s.parts.begin(), s.parts.end(), part) != s.parts.end() &&
+          (best == 0 || s.group < best))
+        best = s.group;
     return best;
   }
 
@@ -109,8 +114,9 @@ TEST_F(DiagnoseTest, EveryStuckNetIsInTheFirstThreeGroups) {
   for (const char* name : {"Q0", "Q3", "Qn1", "d2", "F1"}) {
     for (const FaultKind kind : {FaultKind::stuck_zero, FaultKind::stuck_one}) {
       const Diagnosis d = take(run_with({{net(name), kind, circuit::kNoNode}}));
-      const bool named = std::any_of(d.suspects.begin(), d.suspects.end(),
-                                     [&](const Suspect& s) { return s.net == name && s.group <= 3; });
+      const bool named = std::any_of(d.suspects.begin(), d.suspects.end(), [&](const Suspect& s) {
+        return s.net == name && s.group <= 3;
+      });
       EXPECT_TRUE(named) << name;
       EXPECT_LT(d.none, 0.01) << name;
     }
@@ -122,7 +128,8 @@ TEST_F(DiagnoseTest, IndistinguishableCausesShareAGroup) {
   const int driver = group_naming(d, "V2a");
   ASSERT_GT(driver, 0);
   bool pin = false;  // the reader's own pin looks the same
-  for (const Suspect& s : d.suspects) pin = pin || (s.net == "d2" && s.fault == "stuck-low at Q2" && s.group == driver);
+  for (const Suspect& s : d.suspects)
+    pin = pin || (s.net == "d2" && s.fault == "stuck-low at Q2" && s.group == driver);
   EXPECT_TRUE(pin);
 }
 
@@ -132,9 +139,11 @@ TEST_F(DiagnoseTest, OneOddReadingCondemnsNobody) {
   }));
   EXPECT_GT(d.healthy + d.none, 0.5);
   // Beside a true fault, an odd reading elsewhere changes nothing.
-  const Diagnosis e = take(run_with({{net("Q3"), FaultKind::stuck_zero, circuit::kNoNode}}, [](int step, measure::Reading& r) {
-    if (step == 20 && r.line == "Q1") r.volts = Volts{r.expected == Bit::one ? 5.5 : 25.0};
-  }));
+  const Diagnosis e = take(run_with({{net("Q3"), FaultKind::stuck_zero, circuit::kNoNode}},
+                                    [](int step, measure::Reading& r) {
+                                      if (step == 20 && r.line == "Q1")
+                                        r.volts = Volts{r.expected == Bit::one ? 5.5 : 25.0};
+                                    }));
   ASSERT_FALSE(e.suspects.empty());
   EXPECT_EQ(e.suspects.front().net, "Q3");
 }
@@ -152,22 +161,25 @@ TEST_F(DiagnoseTest, AWeakHighIsNotAStuckOne) {
 
 TEST_F(DiagnoseTest, ADeadClockIsTriedInEveryPowerUpState) {
   for (const char digit : {'1', '2'}) {  // of the line that woke up high
-    const Diagnosis d = take(run_with({{net("PICK"), FaultKind::stuck_zero, circuit::kNoNode}}, [&](int, measure::Reading& r) {
-      const bool inverse = r.line.size() == 3;
-      r.volts = Volts{((r.line.back() == digit) != inverse) ? 25.0 : 5.5};
-    }));
+    const Diagnosis d = take(run_with(
+        {{net("PICK"), FaultKind::stuck_zero, circuit::kNoNode}}, [&](int, measure::Reading& r) {
+          const bool inverse = r.line.size() == 3;
+          r.volts = Volts{((r.line.back() == digit) != inverse) ? 25.0 : 5.5};
+        }));
     ASSERT_FALSE(d.suspects.empty());
     EXPECT_EQ(d.suspects.front().net, "PICK");
   }
 }
 
 TEST_F(DiagnoseTest, TwoAtOnceOnlyWhenNoSingleOneFits) {
-  const Diagnosis d = take(run_with({{net("Q0"), FaultKind::stuck_zero, circuit::kNoNode}, {net("Qn3"), FaultKind::stuck_one, circuit::kNoNode}}));
+  const Diagnosis d = take(run_with({{net("Q0"), FaultKind::stuck_zero, circuit::kNoNode},
+                                     {net("Qn3"), FaultKind::stuck_one, circuit::kNoNode}}));
   ASSERT_FALSE(d.suspects.empty());
   EXPECT_THAT(d.suspects.front().net, ::testing::AnyOf("Q0 and Qn3", "Qn3 and Q0"));
   EXPECT_THAT(d.suspects.front().parts, ::testing::IsSupersetOf({"V0b", "V3b"}));
   const Diagnosis single = take(run_with({{net("Q0"), FaultKind::stuck_zero, circuit::kNoNode}}));
-  for (const Suspect& s : single.suspects) EXPECT_THAT(s.net, ::testing::Not(::testing::HasSubstr(" and ")));
+  for (const Suspect& s : single.suspects)
+    EXPECT_THAT(s.net, ::testing::Not(::testing::HasSubstr(" and ")));
 }
 
 TEST_F(DiagnoseTest, NoiseOnEveryLineIsNoneOfThese) {
@@ -213,7 +225,8 @@ TEST(ParseTouch, NetVoltsAndStep) {
   EXPECT_DOUBLE_EQ(t->volts, 23.8);
   EXPECT_EQ(t->step, 17);
   EXPECT_EQ(parse_touch("d1=-0.5 V")->step, -1);
-  for (const char* bad : {"", "d1", "=3V", "d1=", "d1=3", "d1=3mV", "d1=3V@", "d1=3V@-1", "d1=nanV", "d1=3V 7"})
+  for (const char* bad :
+       {"", "d1", "=3V", "d1=", "d1=3", "d1=3mV", "d1=3V@", "d1=3V@-1", "d1=nanV", "d1=3V 7"})
     EXPECT_FALSE(parse_touch(bad).ok()) << bad;
 }
 
