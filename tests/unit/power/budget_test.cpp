@@ -103,7 +103,7 @@ TEST(Budget, EstimatesFromTheCircuitAndSaysSo) {
   ASSERT_TRUE(budget);
   const SupplyBudget& heater = budget->supplies[0];
   EXPECT_EQ(heater.filaments->count, 20);
-  EXPECT_NEAR(heater.steady.value, 7.3, 1e-9);
+  EXPECT_NEAR(heater.steady.value, 6.0, 1e-9);
   EXPECT_THAT(text(*budget), HasSubstr("declare `draws`"));
   // Four latches of the simulated gate set draw some 13 mA at +30 V; flip-flops and followers more.
   EXPECT_GT(budget->supplies[2].steady.value, 0.013);
