@@ -31,7 +31,7 @@ class Sender {
 
   // The next frame that the window lets go now.
   std::optional<Ready> next(Seconds now);
-  // From any frame of this session. Numbers outside what was sent are ignored.
+  // From any frame of the session under way. Numbers outside what was sent are ignored.
   void acknowledged(std::uint16_t ack, std::uint8_t credit, Seconds now);
   // What is under way is lost for certain: send it again. False: retries exhausted.
   bool go_back(Seconds now);

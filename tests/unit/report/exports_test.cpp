@@ -100,7 +100,7 @@ TEST(Tap, HasVersionPlanAndTestPoints) {
   EXPECT_THAT(text, HasSubstr("\nnot ok 2 - step 1 acceptance.vectors.yaml:5\n  ---\n  readings:\n"
                               "    - line: \"Q1\"\n      verdict: fail\n"));
   EXPECT_THAT(tap(runs()[3]), HasSubstr("Bail out! stopped: over-current at plate"));
-  // '#' would open a directive, such as a TODO that hides a failure.
+  // '#' would open a directive, and a directive can hide a failure.
   EXPECT_THAT(tap(runs()[4]), HasSubstr("\\#\\\\"));
 }
 
