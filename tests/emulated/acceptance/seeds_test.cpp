@@ -15,7 +15,7 @@ namespace {
 constexpr int kSeeds = 200;
 constexpr int kPredicting = 1000;  // other boards, by their electricity alone
 constexpr std::uint64_t kFirstPredicting = 1'000'000;
-constexpr int kOnElf = 4;
+constexpr int kOnElf = 20;
 
 const plan::Plan& latch() {
   static const plan::Plan plan = plan_of(std::string(TH_SOURCE_DIR) + "/vectors/shed-latch/acceptance.vectors.yaml");
