@@ -86,13 +86,14 @@ enum class Type : uint8_t {
   samples = 0x84,  // sequenced
   event = 0x85,    // sequenced
   curve = 0x88,    // sequenced
+  edges = 0x89,    // sequenced
   counters = 0x86,
   rails = 0x87,
 };
 
 constexpr bool is_sequenced(Type type) {
   return type == Type::chunk || type == Type::run || type == Type::samples || type == Type::event ||
-         type == Type::curve;
+         type == Type::curve || type == Type::edges;
 }
 
 struct Header {

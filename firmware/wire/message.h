@@ -44,6 +44,7 @@ enum Feature : uint32_t {
   kFeatureCurve = 1UL << 5,          // Op::curve
   kFeatureCrossing = 1UL << 6,       // Op::crossing
   kFeaturePulsePair = 1UL << 7,      // Op::pulse_pair
+  kFeatureBurst = 1UL << 8,          // Op::pulse with gaps below kGapTicksMin
 };
 
 constexpr uint8_t kSerialText = 12;
@@ -182,6 +183,34 @@ constexpr uint16_t sample_result_bytes(uint16_t channels) {
   return static_cast<uint16_t>(
       channels * kChannelCountsBytes +
       ((channels + kChannelsPerFrame - 1) / kChannelsPerFrame) * (kSamplesHeadBytes + kStoreSlotBytes));
+}
+
+// The result of one Op::crossing or of one Op::edge_count that ended a count, then `count` crossings. Edges are
+// the comparator's: rising when the lead goes above the threshold.
+struct EdgesHead {  // 18 bytes
+  uint16_t step = 0;     // label
+  uint8_t index = 0;     // of this result among the Edges of its step, from 0
+  uint8_t sense = 0;
+  uint8_t flags = 0;     // kEdges...
+  uint8_t count = 0;     // of crossings that follow, in order of time
+  uint32_t rises = 0;    // counted by hardware from the start to the end of the watch
+  uint32_t falls = 0;    // rises + (high before) - (high after)
+  uint32_t time_us = 0;  // device clock at the start of the watch
+};
+constexpr uint8_t kEdgesCrossing = 1;    // of Op::crossing; else of Op::edge_count
+constexpr uint8_t kEdgesMissed = 2;      // edges of the wanted directions passed between the ones listed (too close
+                                         // to each other): the times listed are of true edges, but not of all
+constexpr uint8_t kEdgesHighBefore = 4;  // the comparator's level at the start
+constexpr uint8_t kEdgesHighAfter = 8;   // and at the end
+constexpr uint8_t kEdgesMore = 16;       // there were more than Crossing::most
+struct Crossing {  // 4 bytes: ticks * 2 + rising
+  int32_t ticks = 0;  // from the leading edge of the pulse; negative: before it
+  bool rising = false;
+};
+constexpr uint8_t kEdgesHeadBytes = 18;
+constexpr uint8_t kCrossingBytes = 4;
+constexpr uint16_t edges_result_bytes(uint16_t crossings) {
+  return static_cast<uint16_t>(kEdgesHeadBytes + crossings * kCrossingBytes + kStoreSlotBytes);
 }
 
 enum class EventKind : uint8_t {
@@ -471,6 +500,44 @@ inline bool decode(const uint8_t* from, uint16_t size, ChannelCounts& m) {
   m.min = r.u16();
   m.max = r.u16();
   m.sum_of_squares = r.u32();
+  return r.ok();
+}
+
+inline uint16_t encode(const EdgesHead& m, uint8_t* into, uint16_t capacity) {
+  Writer w(into, capacity);
+  w.u16(m.step);
+  w.u8(m.index);
+  w.u8(m.sense);
+  w.u8(m.flags);
+  w.u8(m.count);
+  w.u32(m.rises);
+  w.u32(m.falls);
+  w.u32(m.time_us);
+  return done(w);
+}
+inline bool decode(const uint8_t* from, uint16_t size, EdgesHead& m) {
+  Reader r(from, size);
+  m.step = r.u16();
+  m.index = r.u8();
+  m.sense = r.u8();
+  m.flags = r.u8();
+  m.count = r.u8();
+  m.rises = r.u32();
+  m.falls = r.u32();
+  m.time_us = r.u32();
+  return r.ok() && r.left() >= m.count * kCrossingBytes;
+}
+inline uint16_t encode(const Crossing& m, uint8_t* into, uint16_t capacity) {
+  Writer w(into, capacity);
+  w.u32(static_cast<uint32_t>(m.ticks) << 1 | (m.rising ? 1 : 0));
+  return done(w);
+}
+inline bool decode(const uint8_t* from, uint16_t size, Crossing& m) {
+  Reader r(from, size);
+  const uint32_t both = r.u32();
+  m.rising = (both & 1) != 0;
+  // Halved towards minus infinity, without shifting a negative number.
+  m.ticks = static_cast<int32_t>(both >> 1 | ((both & 0x80000000UL) != 0 ? 0x80000000UL : 0));
   return r.ok();
 }
 

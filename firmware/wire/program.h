@@ -17,7 +17,7 @@
 //   relay_wait(us)    waits until `us` after the relays were last commanded, if any bit of the relay chain
 //                     changed since the last relay_wait; else not at all.
 //   wait(us)          waits.
-//   pulse             returns when the last pulse and its gap have passed.
+//   pulse             returns when the last pulse and its gap have passed (and the window of a crossing).
 //   sample            returns when the last conversion is in.
 //   rail              returns when the rail's relays are stable (up to kRailRelayUs) and its switch has
 //                     been moved; the volts come later: rail_until, wait.
@@ -56,12 +56,11 @@ enum class Op : uint8_t {
   arm = 0x32,
   rail_until = 0x33,
   bleed = 0x34,
-  curve = 0x42,
-  pulse_pair = 0x44,
-  // Reserved, each behind its feature bit; sizes come with the feature.
   edge_count = 0x40,
   delayed_sample = 0x41,
+  curve = 0x42,
   crossing = 0x43,
+  pulse_pair = 0x44,
 };
 
 constexpr uint16_t kBreakUs = 4000;        // contacts that open have opened (release time of a reed or relay)
@@ -69,7 +68,7 @@ constexpr uint16_t kRailRelayUs = 30000;   // a rail's series relay is closed an
 constexpr uint8_t kRailChannels = 4;
 constexpr uint32_t kPulseTicksMin = 5;             // 312.5 ns
 constexpr uint32_t kPulseTicksMax = 960000000UL;   // 60 s
-constexpr uint32_t kGapTicksMin = 640;             // 40 us: between the pulses of one operation
+constexpr uint32_t kGapTicksMin = 640;             // 40 us: shorter gaps only in a burst
 constexpr uint32_t kWaitUsMax = 600000000UL;       // 10 minutes
 
 // Ends the program: everything opens and falls in the safe order, then Event ended, state idle.
@@ -79,7 +78,7 @@ struct EndOp {};
 struct LabelOp {
   uint16_t step = 0;     // any but kNoStep
   uint16_t bytes = 0;    // of the operations up to the next label or end; at most kStepBytesMax
-  uint16_t results = 0;  // sample_result_bytes() and kEventResultBytes of its samples and events
+  uint16_t results = 0;  // sample_result_bytes(), edges_result_bytes() and kEventResultBytes of what it gives
   uint8_t flags = 0;     // kLabelPatient
 };
 constexpr uint8_t kLabelPatient = 1;  // the host may take its time here (a person decides): no starvation
@@ -99,6 +98,12 @@ struct FastOp {
 
 // `count` pulses of width_ticks at the active level, each followed by gap_ticks at the other one; the
 // line must rest at the other level before. Exact to the tick of 1 / HelloReply::clock_hz.
+//
+// A burst (kFeatureBurst) is a pulse operation with count > 1 and a gap of kBurstGapTicksMin..kGapTicksMin - 1:
+// the timer makes the periods by itself and firmware takes part only at the start and at the end, so that a
+// period may be as short as kPulseTicksMin + kBurstGapTicksMin = 45 ticks (2.8 us, 355 kHz). Count and
+// periods are exact. width_ticks is then at most kBurstWidthTicksMax and count * (width + gap) at most
+// kBurstTicksMax. The gap after the last pulse is kGapTicksMin.
 struct PulseOp {
   uint8_t channel = 0;
   uint8_t active = 1;
@@ -106,6 +111,9 @@ struct PulseOp {
   uint32_t width_ticks = 0;  // kPulseTicksMin..kPulseTicksMax
   uint32_t gap_ticks = 0;    // kGapTicksMin..kPulseTicksMax; with count 1 smaller ones are lengthened
 };
+constexpr uint32_t kBurstGapTicksMin = 40;             // 2.5 us: the last pulse's output is taken off in it
+constexpr uint32_t kBurstWidthTicksMax = 32000;        // 2 ms
+constexpr uint32_t kBurstTicksMax = 4000000000UL;      // 250 s
 
 // One pulse on each fast line, both from one timer: the leading edge of fast.1 comes offset_ticks after that of
 // fast.0 (before it when negative), exact to the tick. So data is moved against a clock: set-up and hold. Both
@@ -118,6 +126,76 @@ struct PulsePairOp {
 constexpr uint16_t kPairTicksMin = 1600;   // 100 us: two edges may fall together and both take an interrupt
 constexpr uint16_t kPairTicksMax = 32000;  // 2 ms
 constexpr int16_t kPairOffsetMax = 16000;  // 1 ms
+
+// ---- what is watched while a pulse is made ----
+//
+// crossing and delayed_sample arm the operation that follows them at once, which must be a pulse or a
+// pulse_pair of the same step (else bad_program). Times are in ticks of 1 / HelloReply::clock_hz from the
+// leading edge at the controller's pin: of the pulse's own line (its first pulse), of fast.0 for a
+// pulse_pair. The delays behind that pin (level shifter, series reed, board, front end, comparator) are in
+// what is measured: the part that is the fixture's is found by loop-back, a fast line's lead on a sense lead.
+//
+// The comparator sees one sense lead through its multiplexer (the one that the sense conversions use: nothing
+// else is sensed meanwhile) against the threshold of a 12-bit DAC. The DAC's span is the converter's: a
+// threshold is four times the counts that a conversion of that lead would give, so that one calibration
+// serves both. Hysteresis kComparatorHysteresis codes, half of it on either side: a rising crossing is seen at
+// the threshold plus half, a falling one at the threshold minus half. It is ready kComparatorUs after it was
+// set; the operation waits for that by itself.
+constexpr uint16_t kThresholdMax = 4095;
+constexpr uint8_t kThresholdPerCount = 4;      // DAC codes per count of a conversion
+constexpr uint8_t kComparatorHysteresis = 12;  // DAC codes, 12 mV: 0.22 V at the lead
+constexpr uint8_t kComparatorUs = 60;          // threshold and switches have settled
+
+// Catches the comparator's edges from the moment the timers start (kShotLeadTicks or more before the leading
+// edge) to window_ticks after the leading edge: the first `most` of the wanted directions with their times, and
+// how many there were in all (counted by hardware, none is passed over). Result: one Edges frame when both the
+// pulse operation and the window have ended.
+// Each time is exact to the tick, plus the latency of the capture input, a constant. One edge is caught while
+// the one before it is being stored: of edges closer than kCrossingDeadTicks some may be missed, which
+// kEdgesMissed tells. While a window of at most kBriefWindowTicks with one pulse (or pair) runs, the converter
+// rests and the dead time is kCrossingDeadTicksBrief.
+struct CrossingOp {
+  uint8_t sense = 0;
+  uint8_t edges = 3;           // kEdgeRising | kEdgeFalling: which are caught; all are counted
+  uint8_t most = 1;            // 1..kCrossingsMax
+  uint16_t threshold = 0;      // 0..kThresholdMax
+  uint32_t window_ticks = 0;   // 1..kWindowTicksMax
+};
+constexpr uint8_t kEdgeRising = 1;
+constexpr uint8_t kEdgeFalling = 2;
+constexpr uint8_t kCrossingsMax = 16;
+constexpr uint32_t kWindowTicksMax = 16000000UL;  // 1 s
+constexpr uint32_t kBriefWindowTicks = 16000;     // 1 ms
+constexpr uint16_t kCrossingDeadTicks = 640;      // 40 us
+constexpr uint16_t kCrossingDeadTicksBrief = 240; // 15 us
+
+// Counts the comparator's edges on a sense lead from here to the edge_count with sense kCountStop, over any
+// operations between (pulses, bursts, waits; samples only of aux sources; no crossing and no delayed_sample).
+// Up to 2^32 - 1 of either direction, up to 1 MHz. Counting begins kComparatorUs after the operation did. The
+// stop's result is one Edges frame without crossings.
+struct EdgeCountOp {
+  uint8_t sense = 0;       // kCountStop: ends the count under way and reports
+  uint16_t threshold = 0;  // 0..kThresholdMax
+};
+constexpr uint8_t kCountStop = 0xFF;
+
+// Makes the pulse (count 1) or pulse_pair that follows `shots` times; each time the converter holds its
+// sample of the sense lead delay_ticks after the leading edge (negative: before it). Result: one Samples frame
+// with that channel and n = shots, like a sample operation; it takes an index among the samples of the step.
+// The timer's third match triggers the converter; its own delay (the input is held 2 converter clocks and 3
+// processor cycles, kHoldTicks, after the trigger; the trigger restarts the converter's prescaler, so that
+// there is no jitter beyond one tick: ATmega640/1280/1281/2560/2561 datasheet, ADC, "Auto Triggering") is
+// taken off by the firmware: delay_ticks is when the input is held. Safety conversions rest for at most 1.2 ms
+// a shot, and each shot waits for a whole round of them: a shot takes about 0.9 ms plus its delay.
+struct DelayedSampleOp {
+  uint8_t sense = 0;
+  int16_t delay_ticks = 0;  // kDelayTicksMin..kDelayTicksMax
+  uint16_t shots = 1;       // 1..kConversionsMax
+};
+constexpr int16_t kDelayTicksMin = -800;    // 50 us before
+constexpr int16_t kDelayTicksMax = 16000;   // 1 ms
+constexpr uint16_t kHoldTicks = 131;        // 2 * 64 + 3
+constexpr uint16_t kShotLeadTicks = 1000;   // from the timers' start to the leading edge at least
 
 struct WaitOp {
   uint32_t us = 0;  // up to kWaitUsMax
@@ -241,10 +319,9 @@ constexpr uint8_t op_bytes(Op op) {
     case Op::bleed: return 2;
     case Op::curve: return 2;
     case Op::pulse_pair: return 9;
-    case Op::edge_count:
-    case Op::delayed_sample:
-    case Op::crossing:
-      break;
+    case Op::edge_count: return 4;
+    case Op::delayed_sample: return 6;
+    case Op::crossing: return 10;
   }
   return 0;
 }
@@ -323,6 +400,47 @@ void get(From& r, PulsePairOp& o) {
   for (uint8_t i = 0; i < 2; ++i) o.active[i] = r.u8();
   for (uint8_t i = 0; i < 2; ++i) o.width_ticks[i] = r.u16();
   o.offset_ticks = static_cast<int16_t>(r.u16());
+}
+
+inline void put(Writer& w, const CrossingOp& o) {
+  put_op(w, Op::crossing);
+  w.u8(o.sense);
+  w.u8(o.edges);
+  w.u8(o.most);
+  w.u16(o.threshold);
+  w.u32(o.window_ticks);
+}
+template <class From>
+void get(From& r, CrossingOp& o) {
+  o.sense = r.u8();
+  o.edges = r.u8();
+  o.most = r.u8();
+  o.threshold = r.u16();
+  o.window_ticks = r.u32();
+}
+
+inline void put(Writer& w, const EdgeCountOp& o) {
+  put_op(w, Op::edge_count);
+  w.u8(o.sense);
+  w.u16(o.threshold);
+}
+template <class From>
+void get(From& r, EdgeCountOp& o) {
+  o.sense = r.u8();
+  o.threshold = r.u16();
+}
+
+inline void put(Writer& w, const DelayedSampleOp& o) {
+  put_op(w, Op::delayed_sample);
+  w.u8(o.sense);
+  w.u16(static_cast<uint16_t>(o.delay_ticks));
+  w.u16(o.shots);
+}
+template <class From>
+void get(From& r, DelayedSampleOp& o) {
+  o.sense = r.u8();
+  o.delay_ticks = static_cast<int16_t>(r.u16());
+  o.shots = r.u16();
 }
 
 inline void put(Writer& w, const WaitOp& o) {

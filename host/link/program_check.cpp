@@ -15,7 +15,7 @@ struct Needed {
   const char* name = "";
 };
 
-Needed feature_of(wire::Op op) {
+Needed feature_of(wire::Op op, std::span<const std::uint8_t> fields) {
   switch (op) {
     case wire::Op::bus: return {wire::kFeatureTestBus, "test-bus"};
     case wire::Op::route: return {wire::kFeatureRoute, "route"};
@@ -25,6 +25,13 @@ Needed feature_of(wire::Op op) {
     case wire::Op::curve: return {wire::kFeatureCurve, "curve"};
     case wire::Op::crossing: return {wire::kFeatureCrossing, "crossing"};
     case wire::Op::pulse_pair: return {wire::kFeaturePulsePair, "pulse-pair"};
+    case wire::Op::pulse: {
+      wire::Reader reader(fields.data(), static_cast<std::uint16_t>(fields.size()));
+      wire::PulseOp pulse;
+      wire::get(reader, pulse);
+      if (pulse.count < 2 || pulse.gap_ticks >= wire::kGapTicksMin) return {};
+      return {wire::kFeatureBurst, "burst"};
+    }
     default: return {};
   }
 }
@@ -32,8 +39,19 @@ Needed feature_of(wire::Op op) {
 // Store bytes of the results of one operation.
 unsigned results_of(wire::Op op, std::span<const std::uint8_t> fields) {
   if (op == wire::Op::mark || op == wire::Op::rail_until) return wire::kEventResultBytes;
-  if (op != wire::Op::sample) return 0;
   wire::Reader reader(fields.data(), static_cast<std::uint16_t>(fields.size()));
+  if (op == wire::Op::delayed_sample) return wire::sample_result_bytes(1);
+  if (op == wire::Op::crossing) {
+    wire::CrossingOp crossing;
+    wire::get(reader, crossing);
+    return wire::edges_result_bytes(crossing.most);
+  }
+  if (op == wire::Op::edge_count) {
+    wire::EdgeCountOp count;
+    wire::get(reader, count);
+    return count.sense == wire::kCountStop ? wire::edges_result_bytes(0) : 0;
+  }
+  if (op != wire::Op::sample) return 0;
   wire::SampleOp sample;
   wire::get(reader, sample);
   return wire::sample_result_bytes(static_cast<std::uint16_t>(std::popcount(sample.senses) + std::popcount(sample.aux)));
@@ -47,15 +65,16 @@ class Walk {
     while (at_ < program_.size()) {  // bounded: every turn moves on by at least one byte
       if (shape_.ends) return wrong("something follows the end");
       const auto op = static_cast<wire::Op>(program_[at_]);
-      if (const Needed needed = feature_of(op); needed.feature != 0 && (device_.features & needed.feature) == 0) {
+      const std::size_t size = wire::op_bytes(op);
+      if (size == 0) return wrong("an unknown operation");
+      if (at_ + size > program_.size()) return wrong("the last operation is cut off");
+      const std::span<const std::uint8_t> fields = program_.subspan(at_ + 1, size - 1);
+      if (const Needed needed = feature_of(op, fields); needed.feature != 0 && (device_.features & needed.feature) == 0) {
         return fixture_error("", fmt::format("this needs '{}', which the fixture's firmware {} does not have",
                                              needed.name, device_.firmware_build),
                              "`tenterhook fixture flash` brings the firmware up to date");
       }
-      const std::size_t size = wire::op_bytes(op);
-      if (size == 0) return wrong("an unknown operation");
-      if (at_ + size > program_.size()) return wrong("the last operation is cut off");
-      TH_TRY(step(op, program_.subspan(at_ + 1, size - 1), size));
+      TH_TRY(step(op, fields, size));
       at_ += size;
     }
     TH_TRY(close_step());

@@ -296,6 +296,7 @@ Status Session::Impl::take(const Frame& frame) {
     case wire::Type::samples:
     case wire::Type::event:
     case wire::Type::curve:
+    case wire::Type::edges:
       if (in_session_) return take_result(frame);
       break;
     default:
@@ -374,6 +375,11 @@ Status Session::Impl::deliver(const Frame& frame) {
   if (frame.header.type == wire::Type::curve) {
     const auto block = curve_block(payload, clock_);
     if (block && sink_ != nullptr && sink_->curve) sink_->curve(*block);
+    return {};
+  }
+  if (frame.header.type == wire::Type::edges) {
+    const auto block = edges_block(payload, clock_);
+    if (block && sink_ != nullptr && sink_->edges) sink_->edges(*block);
     return {};
   }
   wire::Event event;

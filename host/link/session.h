@@ -91,10 +91,29 @@ struct CurveBlock {
   std::vector<Point> points;
 };
 
+// What the comparator saw on one sense lead: the result of one crossing or of one edge count.
+struct EdgesBlock {
+  struct Crossing {
+    std::int32_t ticks = 0;  // of Identity::clock_hz, from the leading edge of the pulse; negative: before it
+    bool rising = false;
+  };
+  int step = 0;    // the label's number
+  int index = 0;   // among the edge results of its step, from 0
+  int sense = 0;
+  bool crossing = false;     // of a crossing; else of an edge count
+  bool missed = false;       // edges passed uncaught between those listed: too close to each other
+  bool more = false;         // edges came after the last one listed
+  bool high_before = false, high_after = false;  // the comparator at start and end
+  std::uint32_t rises = 0, falls = 0;            // by hardware counter: none is passed over
+  Seconds time{};            // fixture's clock at the start
+  std::vector<Crossing> crossings;               // in order of time
+};
+
 struct Sink {
   std::function<void(const SampleBlock&)> sample;      // may be empty
   std::function<void(const Milestone&)> milestone;     // may be empty
   std::function<void(const CurveBlock&)> curve{};      // may be empty
+  std::function<void(const EdgesBlock&)> edges{};      // may be empty
 };
 
 // Why the fixture opened everything.

@@ -180,6 +180,29 @@ std::optional<CurveBlock> curve_block(std::span<const std::uint8_t> payload, Dev
   return block;
 }
 
+std::optional<EdgesBlock> edges_block(std::span<const std::uint8_t> payload, DeviceClock& clock) {
+  wire::EdgesHead head;
+  if (!wire::decode(payload.data(), static_cast<std::uint16_t>(payload.size()), head)) return {};
+  EdgesBlock block;
+  block.step = head.step;
+  block.index = head.index;
+  block.sense = head.sense;
+  block.crossing = (head.flags & wire::kEdgesCrossing) != 0;
+  block.missed = (head.flags & wire::kEdgesMissed) != 0;
+  block.more = (head.flags & wire::kEdgesMore) != 0;
+  block.high_before = (head.flags & wire::kEdgesHighBefore) != 0;
+  block.high_after = (head.flags & wire::kEdgesHighAfter) != 0;
+  block.rises = head.rises;
+  block.falls = head.falls;
+  block.time = clock.at(head.time_us);
+  for (std::size_t i = 0; i < head.count; ++i) {
+    wire::Crossing crossing;
+    wire::decode(payload.data() + wire::kEdgesHeadBytes + i * wire::kCrossingBytes, wire::kCrossingBytes, crossing);
+    block.crossings.push_back({crossing.ticks, crossing.rising});
+  }
+  return block;
+}
+
 Result<std::optional<SampleBlock>> Assembler::take(std::span<const std::uint8_t> payload, DeviceClock& clock) {
   const Error contradiction =
       fixture_error("", "a result of the fixture contradicts the protocol", "host and firmware disagree; use matching versions");

@@ -27,6 +27,7 @@ LiveRails live_rails(const wire::Rails& rails);
 Milestone milestone_of(const wire::Event& event, DeviceClock& clock);
 // Empty: the payload contradicts the protocol.
 std::optional<CurveBlock> curve_block(std::span<const std::uint8_t> payload, DeviceClock& clock);
+std::optional<EdgesBlock> edges_block(std::span<const std::uint8_t> payload, DeviceClock& clock);
 
 // Puts the parts of samples together again.
 class Assembler {
