@@ -10,6 +10,7 @@
 
 #include "host/files/board.h"
 #include "host/measure/reading.h"
+#include "host/record/process.h"
 
 namespace tenterhook::record {
 
@@ -81,6 +82,18 @@ struct PowerRecord {
   std::optional<double> discharged_below_v;
 };
 
+// One time that was measured on the board.
+struct TimingRecord {
+  std::string kind;  // "delay", "rise", "fall", "set-up", "hold", "period"
+  std::string from;  // the line that starts it; may be empty
+  std::string line;  // the line that ends it
+  std::string edge;  // of that line: "rising", "falling" or ""
+  double seconds = 0.0, U_s = 0.0;  // expanded, 95 %; NaN when not known
+  std::optional<double> limit_s;
+  int n = 0;  // measurements it is made of
+  measure::Verdict verdict = measure::Verdict::none;
+};
+
 struct Counters {  // of the link, both ends
   long frames_sent = 0, frames_received = 0, crc_errors = 0, overruns = 0, timeouts = 0, resent = 0;
   long starvations = 0, resets = 0;
@@ -102,11 +115,17 @@ struct RunRecord {
   measure::Verdict verdict = measure::Verdict::none;
   std::optional<Aborted> aborted;
   bool complete = false;  // false while running, and for ever if it was cut short
+  RunState state = RunState::unknown;  // set by the store: whether a run without an end goes on
+  std::string host;                    // the computer that recorded it; set by the store
   int steps_planned = 0;
   Times time;
   Counters link;
   long relay_operations = 0;
-  std::map<std::string, long> relay_wear;  // channel ("drive.3") -> operations in this run
+  // Channel ("drive.3") -> operations of its relay in this run. Store::relay_wear() adds them up.
+  std::map<std::string, long> relay_wear;
+  // How long any rail was up; without it the store counts prepare_s + total_s.
+  std::optional<double> powered_s;
+  std::vector<TimingRecord> timings;
   std::vector<StepRecord> steps;           // with the amendments applied
   std::vector<Amendment> amendments;  // given at finish(), since steps are stored as they happen
   std::vector<LevelRecord> levels;

@@ -119,7 +119,107 @@ CREATE TABLE swap(
   part TEXT NOT NULL, note TEXT NOT NULL, UNIQUE(happened, board, board_serial, part)) STRICT;
 )sql";
 
-constexpr std::array<const char*, 2> kVersions = {kVersion1, kVersion2};
+// Who recorded a run, so that one still going is told from one cut short; the parts of a board and
+// their lives; notes and photos; what is known of the fixture itself. Rows that two benches may both
+// add have a uid, and refer to a run by its uid: joining two stores keeps both.
+constexpr const char* kVersion3 = R"sql(
+ALTER TABLE run ADD COLUMN host TEXT;
+ALTER TABLE run ADD COLUMN process TEXT;
+ALTER TABLE run_end ADD COLUMN powered_s REAL;
+
+CREATE TABLE fitting(
+  uid TEXT PRIMARY KEY, happened TEXT NOT NULL, board TEXT NOT NULL, board_serial TEXT NOT NULL,
+  place TEXT NOT NULL, replaces INTEGER NOT NULL, type TEXT NOT NULL, part_serial TEXT NOT NULL,
+  new_socket INTEGER NOT NULL, hours_before REAL NOT NULL, cycles_before INTEGER NOT NULL,
+  note TEXT NOT NULL) STRICT, WITHOUT ROWID;
+CREATE INDEX fitting_by_board ON fitting(board, board_serial);
+INSERT INTO fitting SELECT 'swap ' || happened || ' ' || board || ' ' || board_serial || ' ' || part,
+    happened, board, board_serial, part, 1, '', '', 0, 0, 0, note FROM swap;
+DROP TABLE swap;
+CREATE TABLE use(
+  uid TEXT PRIMARY KEY, happened TEXT NOT NULL, board TEXT NOT NULL, board_serial TEXT NOT NULL,
+  hours REAL NOT NULL, cycles INTEGER NOT NULL, note TEXT NOT NULL) STRICT, WITHOUT ROWID;
+CREATE INDEX use_by_board ON use(board, board_serial);
+
+ALTER TABLE note RENAME TO old_note;
+CREATE TABLE note(
+  uid TEXT PRIMARY KEY, written TEXT NOT NULL, run_uid TEXT NOT NULL REFERENCES run(uid),
+  text TEXT NOT NULL) STRICT, WITHOUT ROWID;
+CREATE INDEX note_by_run ON note(run_uid);
+INSERT INTO note SELECT run.uid || ' ' || printf('%06d', position), written, run.uid, text
+  FROM old_note JOIN run ON run.number = old_note.run;
+DROP TABLE old_note;
+CREATE TABLE photo(
+  uid TEXT PRIMARY KEY, added TEXT NOT NULL, run_uid TEXT NOT NULL REFERENCES run(uid),
+  path TEXT NOT NULL, sha256 TEXT NOT NULL, note TEXT NOT NULL) STRICT, WITHOUT ROWID;
+CREATE INDEX photo_by_run ON photo(run_uid);
+
+CREATE TABLE calibration(
+  hash TEXT PRIMARY KEY, fixture_serial TEXT NOT NULL, made TEXT NOT NULL, expires TEXT NOT NULL,
+  text TEXT NOT NULL) STRICT, WITHOUT ROWID;
+CREATE TABLE self_test(
+  uid TEXT PRIMARY KEY, happened TEXT NOT NULL, fixture TEXT NOT NULL, fixture_serial TEXT NOT NULL,
+  firmware_build TEXT NOT NULL, calibration TEXT NOT NULL, good INTEGER NOT NULL,
+  reference_counts REAL, ground_counts REAL) STRICT, WITHOUT ROWID;
+CREATE TABLE self_test_finding(
+  self_test TEXT NOT NULL REFERENCES self_test(uid), position INTEGER NOT NULL, place TEXT NOT NULL,
+  kind TEXT NOT NULL, text TEXT NOT NULL, PRIMARY KEY(self_test, position)) STRICT, WITHOUT ROWID;
+CREATE TABLE self_test_relay(
+  self_test TEXT NOT NULL REFERENCES self_test(uid), channel TEXT NOT NULL,
+  operations INTEGER NOT NULL, PRIMARY KEY(self_test, channel)) STRICT, WITHOUT ROWID;
+CREATE TABLE timing(
+  run INTEGER NOT NULL REFERENCES run(number), position INTEGER NOT NULL, kind TEXT NOT NULL,
+  source INTEGER NOT NULL REFERENCES word(id), line INTEGER NOT NULL REFERENCES word(id),
+  edge TEXT NOT NULL, seconds REAL, U REAL, limit_s REAL, n INTEGER NOT NULL,
+  verdict INTEGER NOT NULL, PRIMARY KEY(run, position)) STRICT, WITHOUT ROWID;
+
+CREATE VIEW powered AS
+  SELECT number AS run, board, board_serial, started,
+    CASE WHEN run_end.run IS NULL
+         THEN coalesce((SELECT max(time_s) FROM step WHERE step.run = number), 0)
+         ELSE coalesce(powered_s, coalesce(prepare_s, 0) + coalesce(total_s, 0)) END AS seconds
+  FROM run LEFT JOIN run_end ON run_end.run = run.number;
+CREATE VIEW swaps AS
+  SELECT happened, board, board_serial, place, type, part_serial,
+    CASE new_socket WHEN 1 THEN 'socket replaced' ELSE 'socket kept' END AS socket, note
+  FROM fitting WHERE replaces = 1;
+CREATE VIEW parts AS
+  SELECT board, board_serial, place, type, part_serial, since,
+    hours_before
+      + coalesce((SELECT sum(seconds) / 3600 FROM powered p WHERE p.board = f.board
+                  AND p.board_serial = f.board_serial AND p.started >= since), 0)
+      + coalesce((SELECT sum(hours) FROM use u WHERE u.board = f.board
+                  AND u.board_serial = f.board_serial AND u.happened >= since), 0) AS hours,
+    cycles_before
+      + (SELECT count(*) FROM powered p WHERE p.board = f.board AND p.seconds > 0
+         AND p.board_serial = f.board_serial AND p.started >= since)
+      + coalesce((SELECT sum(cycles) FROM use u WHERE u.board = f.board
+                  AND u.board_serial = f.board_serial AND u.happened >= since), 0) AS cycles,
+    note
+  FROM (SELECT *, coalesce((SELECT max(happened) FROM fitting swap WHERE swap.replaces = 1
+                            AND swap.board = fitting.board AND swap.place = fitting.place
+                            AND swap.board_serial = fitting.board_serial), '') AS since
+        FROM fitting) f
+  WHERE NOT EXISTS (SELECT 1 FROM fitting later WHERE later.board = f.board
+    AND later.board_serial = f.board_serial AND later.place = f.place
+    AND (later.happened, later.uid) > (f.happened, f.uid));
+CREATE VIEW relay_wear AS
+  SELECT fixture_serial, channel, sum(operations) AS operations, min(at) AS first, max(at) AS last
+  FROM (SELECT fixture_serial, word.text AS channel, operations, started AS at
+          FROM relay JOIN run ON run.number = relay.run JOIN word ON word.id = relay.channel
+        UNION ALL
+        SELECT fixture_serial, channel, operations, happened
+          FROM self_test_relay JOIN self_test ON self_test.uid = self_test_relay.self_test)
+  GROUP BY fixture_serial, channel;
+CREATE VIEW timings AS
+  SELECT run, kind, source.text AS source, line.text AS line, edge, seconds, U, limit_s, n,
+    CASE verdict WHEN 0 THEN 'pass' WHEN 1 THEN 'fail' WHEN 2 THEN 'unsure' ELSE 'none' END
+      AS verdict
+  FROM timing JOIN word source ON source.id = timing.source
+    JOIN word line ON line.id = timing.line;
+)sql";
+
+constexpr std::array<const char*, 3> kVersions = {kVersion1, kVersion2, kVersion3};
 
 // Rows are added, never changed or taken away: the record is evidence. Installed for every table
 // of the version just made.

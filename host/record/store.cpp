@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <cerrno>
 #include <cmath>
 #include <cstdlib>
@@ -159,19 +160,19 @@ Result<long long> Store::State::window(const files::Window& limits) {
 
 namespace {
 
-Status insert_run(Database& database, const RunRecord& run) {
+Status insert_run(Database& database, const RunRecord& run, const ProcessId& by) {
   // As text: SQLite's integers are signed, a seed is not.
   const std::string seed = run.seed ? std::to_string(*run.seed) : "";
   return insert(database,
                 "INSERT INTO run VALUES((SELECT coalesce(max(number), 0) + 1 FROM run),"
-                "?,?,?,?,?,?,?,?,?,?,?,?,?)",
+                "?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
                 [&](Statement& s) {
                   s.bind(run.uid).bind(run.started).bind(run.kind).bind(run.board);
                   s.bind(run.board_serial).bind(run.vectors).bind(run.fixture);
                   s.bind(run.fixture_serial).bind(run.firmware_build).bind(run.calibration);
                   s.bind(run.operator_name);
                   run.seed ? s.bind(seed) : s.bind_null();
-                  s.bind(run.steps_planned);
+                  s.bind(run.steps_planned).bind(by.host).bind(by.process);
                 });
 }
 
@@ -192,11 +193,10 @@ Status insert_sources(Database& database, const RunRecord& run) {
 }
 
 Status insert_note(Database& database, long number, const std::string& text) {
+  const std::string uid = make_uid();
   const std::string written = now_utc();
-  return insert(database,
-                "INSERT INTO note SELECT ?1, coalesce(max(position) + 1, 0), ?2, ?3 FROM note "
-                "WHERE run = ?1",
-                [&](Statement& s) { s.bind(number).bind(written).bind(text); });
+  return insert(database, "INSERT INTO note SELECT ?, ?, uid, ? FROM run WHERE number = ?",
+                [&](Statement& s) { s.bind(uid).bind(written).bind(text).bind(number); });
 }
 
 // Runs `body` inside one transaction; a failure rolls everything of it back and forgets what the
@@ -238,10 +238,11 @@ Result<long> Store::begin(RunRecord& run) {
   Database& database = *state_->database;
   const Synced synced(database);
   RunRecord begun = run;
+  const ProcessId by = this_process();
   begun.uid = make_uid();
   if (begun.started.empty()) begun.started = now_utc();
   const Status written = in_transaction(*state_, [&]() -> Status {
-    TH_TRY(insert_run(database, begun));
+    TH_TRY(insert_run(database, begun, by));
     begun.number = static_cast<long>(database.last_row());
     TH_TRY(insert_sources(database, begun));
     int position = 0;
@@ -258,6 +259,8 @@ Result<long> Store::begin(RunRecord& run) {
   run.uid = begun.uid;
   run.started = begun.started;
   run.complete = false;
+  run.state = RunState::going;
+  run.host = by.host;
   return run.number;
 }
 
@@ -327,7 +330,7 @@ Status insert_end(Database& database, const RunRecord& run) {
   const std::string ended = now_utc();
   return insert(
       database,
-      "INSERT INTO run_end VALUES(?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
+      "INSERT INTO run_end VALUES(?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
       [&](Statement& s) {
         s.bind(run.number).bind(ended).bind(static_cast<int>(run.verdict));
         if (run.aborted) {
@@ -350,6 +353,7 @@ Status insert_end(Database& database, const RunRecord& run) {
         const PowerRecord& p = run.power;
         p.warm_up_s ? s.bind(*p.warm_up_s) : s.bind_null();
         p.discharged_below_v ? s.bind(*p.discharged_below_v) : s.bind_null();
+        run.powered_s ? s.bind(*run.powered_s) : s.bind_null();
       });
 }
 
@@ -422,6 +426,25 @@ Status insert_power(State& state, const RunRecord& run) {
 }
 
 template <class State>
+Status insert_timings(State& state, const RunRecord& run) {
+  int position = 0;
+  for (const TimingRecord& t : run.timings) {
+    const Result<long long> from = state.word(t.from);
+    if (!from.ok()) return from.error();
+    const Result<long long> line = state.word(t.line);
+    if (!line.ok()) return line.error();
+    TH_TRY(insert(*state.database, "INSERT INTO timing VALUES(?,?,?,?,?,?,?,?,?,?,?)",
+                  [&](Statement& s) {
+                    s.bind(run.number).bind(position++).bind(t.kind).bind(*from).bind(*line);
+                    s.bind(t.edge).bind(t.seconds).bind(t.U_s);
+                    t.limit_s ? s.bind(*t.limit_s) : s.bind_null();
+                    s.bind(t.n).bind(static_cast<int>(t.verdict));
+                  }));
+  }
+  return {};
+}
+
+template <class State>
 Status insert_remarks(State& state, const RunRecord& run) {
   Database& database = *state.database;
   int position = 0;
@@ -443,6 +466,37 @@ Status insert_remarks(State& state, const RunRecord& run) {
   return {};
 }
 
+Status check_run(Database& database, long number) {
+  const Result<long long> found =
+      database.scalar(fmt::format("SELECT count(*) FROM run WHERE number = {}", number));
+  if (!found.ok()) return found.error();
+  if (*found != 0) return {};
+  return input_error(database.path(), fmt::format("there is no run {} in this store", number),
+                     "`tenterhook history` lists the runs");
+}
+
+// What a part brings with it: told, or, when it is only named, what was said of its place before,
+// or the sum of its earlier places in this record.
+Result<Use> life_before(const Store& store, const Swap& swap, const std::string& happened) {
+  Use life;
+  if (!swap.replaces && swap.hours_before < 0.0 && swap.cycles_before < 0) {
+    const auto parts = store.parts(swap.board, swap.board_serial);
+    if (!parts.ok()) return parts.error();
+    for (const PartLife& part : *parts) {
+      if (part.fitted.part != swap.part) continue;
+      life.hours = part.fitted.hours_before;
+      life.cycles = part.fitted.cycles_before;
+      return life;
+    }
+  }
+  if (swap.part_serial.empty() || swap.hours_before >= 0.0 || swap.cycles_before >= 0) {
+    life.hours = std::max(0.0, swap.hours_before);
+    life.cycles = std::max(0L, swap.cycles_before);
+    return life;
+  }
+  return store.life_of_part(swap.type, swap.part_serial, happened);
+}
+
 }  // namespace
 
 Status Store::finish(RunRecord& run) {
@@ -453,26 +507,95 @@ Status Store::finish(RunRecord& run) {
     TH_TRY(insert_end(*state.database, run));
     TH_TRY(insert_levels(state, run));
     TH_TRY(insert_power(state, run));
+    TH_TRY(insert_timings(state, run));
     return insert_remarks(state, run);
   });
   if (!written.ok()) return written;
   state.current_run = 0;
   run.complete = true;
+  run.state = RunState::finished;
   return {};
 }
 
 Status Store::add_note(long number, const std::string& text) {
-  return in_transaction(*state_, [&] { return insert_note(*state_->database, number, text); });
+  return in_transaction(*state_, [&]() -> Status {
+    TH_TRY(check_run(*state_->database, number));
+    return insert_note(*state_->database, number, text);
+  });
+}
+
+Status Store::add_photo(long number, const Photo& photo) {
+  if (photo.sha256.size() != 64) return bug_error("photo '" + photo.path + "' came without its SHA-256");
+  const std::string uid = make_uid();
+  const std::string added = photo.added.empty() ? now_utc() : photo.added;
+  return in_transaction(*state_, [&]() -> Status {
+    TH_TRY(check_run(*state_->database, number));
+    return insert(*state_->database, "INSERT INTO photo SELECT ?,?,uid,?,?,? FROM run WHERE number = ?",
+                  [&](Statement& s) {
+                    s.bind(uid).bind(added).bind(photo.path).bind(photo.sha256).bind(photo.note);
+                    s.bind(number);
+                  });
+  });
 }
 
 Status Store::add_swap(const Swap& swap) {
   const std::string happened = swap.happened.empty() ? now_utc() : swap.happened;
+  const Result<Use> before = life_before(*this, swap, happened);
+  if (!before.ok()) return before.error();
+  const std::string uid = make_uid();
   return in_transaction(*state_, [&] {
-    return insert(*state_->database, "INSERT OR IGNORE INTO swap VALUES(NULL,?,?,?,?,?)",
+    return insert(*state_->database, "INSERT INTO fitting VALUES(?,?,?,?,?,?,?,?,?,?,?,?)",
                   [&](Statement& s) {
-                    s.bind(happened).bind(swap.board).bind(swap.board_serial).bind(swap.part);
-                    s.bind(swap.note);
+                    s.bind(uid).bind(happened).bind(swap.board).bind(swap.board_serial);
+                    s.bind(swap.part).bind(swap.replaces ? 1 : 0).bind(swap.type);
+                    s.bind(swap.part_serial).bind(swap.new_socket ? 1 : 0).bind(before->hours);
+                    s.bind(before->cycles).bind(swap.note);
                   });
+  });
+}
+
+Status Store::add_use(const Use& use) {
+  const std::string uid = make_uid();
+  const std::string happened = use.happened.empty() ? now_utc() : use.happened;
+  return in_transaction(*state_, [&] {
+    return insert(*state_->database, "INSERT INTO use VALUES(?,?,?,?,?,?,?)", [&](Statement& s) {
+      s.bind(uid).bind(happened).bind(use.board).bind(use.board_serial).bind(use.hours);
+      s.bind(use.cycles).bind(use.note);
+    });
+  });
+}
+
+Status Store::add_calibration(const CalibrationRecord& calibration) {
+  return in_transaction(*state_, [&] {
+    return insert(*state_->database, "INSERT OR IGNORE INTO calibration VALUES(?,?,?,?,?)",
+                  [&](Statement& s) {
+                    s.bind(calibration.hash).bind(calibration.fixture_serial);
+                    s.bind(calibration.made).bind(calibration.expires).bind(calibration.text);
+                  });
+  });
+}
+
+Status Store::add_self_test(const SelfTestRecord& test) {
+  const std::string uid = make_uid();
+  const std::string happened = test.happened.empty() ? now_utc() : test.happened;
+  return in_transaction(*state_, [&]() -> Status {
+    Database& database = *state_->database;
+    TH_TRY(insert(database, "INSERT INTO self_test VALUES(?,?,?,?,?,?,?,?,?)", [&](Statement& s) {
+      s.bind(uid).bind(happened).bind(test.fixture).bind(test.fixture_serial);
+      s.bind(test.firmware_build).bind(test.calibration).bind(test.good ? 1 : 0);
+      s.bind(test.reference_counts).bind(test.ground_counts);
+    }));
+    int position = 0;
+    for (const SelfTestRecord::Finding& f : test.findings) {
+      TH_TRY(insert(database, "INSERT INTO self_test_finding VALUES(?,?,?,?,?)", [&](Statement& s) {
+        s.bind(uid).bind(position++).bind(f.where).bind(f.kind).bind(f.text);
+      }));
+    }
+    for (const auto& [channel, operations] : test.relay_operations) {
+      TH_TRY(insert(database, "INSERT INTO self_test_relay VALUES(?,?,?)",
+                    [&](Statement& s) { s.bind(uid).bind(channel).bind(operations); }));
+    }
+    return {};
   });
 }
 

@@ -11,12 +11,14 @@
 // One Store belongs to one thread; several programs may have the same file open.
 #pragma once
 
+#include <map>
 #include <memory>
 #include <optional>
 #include <string>
 #include <vector>
 
 #include "host/base/result.h"
+#include "host/record/lives.h"
 #include "host/record/run.h"
 
 namespace tenterhook::record {
@@ -26,6 +28,8 @@ struct RunSummary {
   long number = 0;
   std::string uid, started, kind, board, board_serial, vectors, fixture;
   bool complete = false;
+  RunState state = RunState::finished;  // of a run that is not complete: going, cut short, unknown
+  std::string host;                     // the computer that recorded it
   measure::Verdict verdict = measure::Verdict::none;  // none when cut short
   std::optional<Aborted> aborted;
   CountsOf counts;
@@ -34,6 +38,7 @@ struct RunSummary {
 
 struct HistoryFilter {
   std::string board, board_serial;          // empty: any
+  bool exact_serial = false;                // an empty serial means boards without one
   std::string since, before;                // "2026-11-25" or longer: since <= started < before
   std::string kind;                         // empty: any
   std::optional<measure::Verdict> verdict;  // finished and not aborted runs of that verdict
@@ -61,12 +66,6 @@ struct MergeCount {
   long known = 0;      // runs that were here already
 };
 
-// A part of one board was replaced.
-struct Swap {
-  std::string happened;  // UTC, ISO 8601; set by the store when empty
-  std::string board, board_serial, part, note;
-};
-
 class Store {
  public:
   enum class Mode {
@@ -89,7 +88,14 @@ class Store {
   // `run` are not written again. Sets run.complete. On disk (synced) when it returns.
   Status finish(RunRecord& run);
   Status add_note(long number, const std::string& text);
+  Status add_photo(long number, const Photo& photo);
+  // A part was replaced (or, with replaces = false, only named). Fills hours and cycles that the
+  // part brings with it when they are below zero.
   Status add_swap(const Swap& swap);
+  Status add_use(const Use& use);
+  // Once for each hash; the text of a calibration whose hash is known already is not kept again.
+  Status add_calibration(const CalibrationRecord& calibration);
+  Status add_self_test(const SelfTestRecord& test);
   // Joins all runs of another store that are not here yet (by uid), oldest first, under numbers of
   // this store. All or nothing; the other file is only read. Errors as for open().
   Result<MergeCount> merge(const std::string& other);
@@ -105,8 +111,34 @@ class Store {
   Result<std::vector<LevelPoint>> level_history(const std::string& board,
                                                 const std::string& board_serial,
                                                 const std::string& line, bool high) const;
-  // Oldest first. Empty serial: all serials.
+  // Parts that were replaced, oldest first. Empty serial: all serials.
   Result<std::vector<Swap>> swaps(const std::string& board, const std::string& board_serial) const;
+  // What sits in each place of one board that a swap or a naming was recorded for, by place.
+  Result<std::vector<PartLife>> parts(const std::string& board,
+                                      const std::string& board_serial) const;
+  // Places that ever needed a new part on boards of this name, most swaps first.
+  Result<std::vector<PlaceHistory>> place_history(const std::string& board) const;
+  // Hours under power and power-ups of one board until now: recorded runs and told use.
+  Result<Use> use_of(const std::string& board, const std::string& board_serial) const;
+  // Hours and power-ups of one single part in all its places before `until`, with what it was
+  // recorded to have had before the first. An empty type matches any.
+  Result<Use> life_of_part(const std::string& type, const std::string& part_serial,
+                           const std::string& until) const;
+  // Run -> hours under power that the board had behind it at the run's start, told use included.
+  Result<std::map<long, double>> hours_by_run(const std::string& board,
+                                              const std::string& board_serial) const;
+  // Times it was told to have worked elsewhere, oldest first.
+  Result<std::vector<Use>> uses(const std::string& board, const std::string& board_serial) const;
+  Result<std::vector<Photo>> photos(long number) const;
+  // By hash; Trouble::input when it is not kept.
+  Result<CalibrationRecord> calibration(const std::string& hash) const;
+  // Newest first, at most `limit`. Empty serial: all fixtures.
+  Result<std::vector<SelfTestRecord>> self_tests(const std::string& fixture_serial,
+                                                 int limit = 20) const;
+  // Operations of each relay of one fixture over all recorded runs and self-tests, most first.
+  Result<std::vector<RelayWear>> relay_wear(const std::string& fixture_serial) const;
+  // Every board that has runs, by name and serial, with its last run.
+  Result<std::vector<RunSummary>> boards() const;
   // The file's own integrity check and its foreign keys.
   Status check() const;
   const std::string& path() const;

@@ -108,6 +108,7 @@ Result<HistoryPage> Store::history(const HistoryFilter& filter) const {
   Condition condition;
   condition.add("board = ?", filter.board);
   condition.add("board_serial = ?", filter.board_serial);
+  if (filter.exact_serial && filter.board_serial.empty()) condition.sql += " AND board_serial = ''";
   condition.add("kind = ?", filter.kind);
   condition.add("started >= ?", filter.since);
   condition.add("started < ?", filter.before);
@@ -129,6 +130,7 @@ Result<HistoryPage> Store::history(const HistoryFilter& filter) const {
       "SELECT number, uid, started, kind, board, board_serial, vectors, fixture, ended IS NOT "
       "NULL, "
       "coalesce(verdict, 3), steps, readings, pass, fail, unsure, coalesce(total_s, 0), "
+      "coalesce(host, ''), coalesce(process, ''), "
       "aborted_cause, aborted_where, aborted_blame, aborted_message" +
       from + " ORDER BY number DESC LIMIT ? OFFSET ?");
   if (!rows.ok()) return rows.error();
@@ -151,6 +153,9 @@ Result<HistoryPage> Store::history(const HistoryFilter& filter) const {
       *n = static_cast<int>(rows->integer());
     }
     run.total_s = rows->real();
+    run.host = rows->text();
+    const std::string process = rows->text();
+    run.state = run.complete ? RunState::finished : state_without_end({run.host, process});
     if (!rows->is_null()) {
       Aborted& aborted = run.aborted.emplace();
       for (std::string* text : {&aborted.cause, &aborted.where, &aborted.blame, &aborted.message}) {
@@ -206,29 +211,6 @@ Result<std::vector<LevelPoint>> Store::level_history(const std::string& board,
     }
     point.side.n = static_cast<int>(rows->integer());
     point.side.worst_step = static_cast<int>(rows->integer());
-  }
-}
-
-Result<std::vector<Swap>> Store::swaps(const std::string& board,
-                                       const std::string& board_serial) const {
-  Condition condition;
-  condition.add("board = ?", board);
-  condition.add("board_serial = ?", board_serial);
-  Result<Statement> rows =
-      state_->database->prepare("SELECT happened, board, board_serial, part, note FROM swap" +
-                                condition.sql + " ORDER BY happened, id");
-  if (!rows.ok()) return rows.error();
-  for (const std::string& text : condition.texts) rows->bind(text);
-  std::vector<Swap> swaps;
-  for (;;) {
-    const Result<bool> row = rows->next();
-    if (!row.ok()) return row.error();
-    if (!*row) return swaps;
-    Swap& swap = swaps.emplace_back();
-    for (std::string* text :
-         {&swap.happened, &swap.board, &swap.board_serial, &swap.part, &swap.note}) {
-      *text = rows->text();
-    }
   }
 }
 

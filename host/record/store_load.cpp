@@ -73,22 +73,24 @@ measure::Verdict verdict_of(long long code) {
 
 Result<bool> load_identity(Database& database, RunRecord& run) {
   bool found = false;
+  std::string process;
   TH_TRY(each_row(database, run.number,
                   "SELECT uid, started, kind, board, board_serial, vectors, fixture, "
-                  "fixture_serial, firmware_build, calibration, operator, steps_planned, seed "
-                  "FROM run WHERE number = ?",
+                  "fixture_serial, firmware_build, calibration, operator, host, process, "
+                  "steps_planned, seed FROM run WHERE number = ?",
                   [&](Statement& s) {
                     found = true;
                     for (std::string* field :
                          {&run.uid, &run.started, &run.kind, &run.board, &run.board_serial,
                           &run.vectors, &run.fixture, &run.fixture_serial, &run.firmware_build,
-                          &run.calibration, &run.operator_name}) {
+                          &run.calibration, &run.operator_name, &run.host, &process}) {
                       *field = s.text();
                     }
                     run.steps_planned = static_cast<int>(s.integer());
                     if (!s.is_null()) run.seed = std::strtoull(s.text().c_str(), nullptr, 10);
                   }));
   if (!found) return false;
+  run.state = state_without_end({run.host, process});
   TH_TRY(each_row(database, run.number,
                   "SELECT text FROM run_fault WHERE run = ? ORDER BY position",
                   [&](Statement& s) { run.faults.push_back(s.text()); }));
@@ -101,7 +103,9 @@ Result<bool> load_identity(Database& database, RunRecord& run) {
                     file.text = s.text();
                     file.sha256 = s.text();
                   }));
-  TH_TRY(each_row(database, run.number, "SELECT text FROM note WHERE run = ? ORDER BY position",
+  TH_TRY(each_row(database, run.number,
+                  "SELECT text FROM note WHERE run_uid = (SELECT uid FROM run WHERE number = ?) "
+                  "ORDER BY note.uid",
                   [&](Statement& s) {
                     if (!run.notes.empty()) run.notes += '\n';
                     run.notes += s.text();
@@ -115,9 +119,10 @@ Status load_end(Database& database, RunRecord& run) {
       "SELECT verdict, total_s, relay_s, settle_s, convert_s, pulse_s, overhead_s, prepare_s, "
       "discharge_s, frames_sent, frames_received, crc_errors, overruns, timeouts, resent, "
       "starvations, resets, relay_operations, aborted_cause, aborted_where, aborted_blame, "
-      "aborted_message, warm_up_s, discharged_below_v FROM run_end WHERE run = ?",
+      "aborted_message, warm_up_s, discharged_below_v, powered_s FROM run_end WHERE run = ?",
       [&](Statement& s) {
         run.complete = true;
+        run.state = RunState::finished;
         run.verdict = verdict_of(s.integer());
         Times& t = run.time;
         for (double* seconds : {&t.total_s, &t.relay_s, &t.settle_s, &t.convert_s, &t.pulse_s,
@@ -142,7 +147,11 @@ Status load_end(Database& database, RunRecord& run) {
           run.power.warm_up_s = s.real();
         else
           s.skip();
-        if (!s.is_null()) run.power.discharged_below_v = s.real();
+        if (!s.is_null())
+          run.power.discharged_below_v = s.real();
+        else
+          s.skip();
+        if (!s.is_null()) run.powered_s = s.real();
       });
 }
 
@@ -259,6 +268,26 @@ Status load_power(Database& database, RunRecord& run) {
       });
 }
 
+Status load_timings(Database& database, RunRecord& run) {
+  return each_row(
+      database, run.number,
+      "SELECT kind, source.text, line.text, edge, seconds, U, limit_s, n, verdict FROM timing "
+      "JOIN word source ON source.id = source JOIN word line ON line.id = line WHERE run = ? "
+      "ORDER BY position",
+      [&](Statement& s) {
+        TimingRecord& t = run.timings.emplace_back();
+        for (std::string* text : {&t.kind, &t.from, &t.line, &t.edge}) *text = s.text();
+        t.seconds = s.real();
+        t.U_s = s.real();
+        if (!s.is_null())
+          t.limit_s = s.real();
+        else
+          s.skip();
+        t.n = static_cast<int>(s.integer());
+        t.verdict = verdict_of(s.integer());
+      });
+}
+
 Status load_remarks(Database& database, RunRecord& run) {
   TH_TRY(each_row(database, run.number, "SELECT text FROM warning WHERE run = ? ORDER BY position",
                   [&](Statement& s) { run.warnings.push_back(s.text()); }));
@@ -351,6 +380,7 @@ Result<RunRecord> Store::load(long number) const {
   TH_TRY(load_steps(database, run));
   TH_TRY(load_levels(database, run));
   TH_TRY(load_power(database, run));
+  TH_TRY(load_timings(database, run));
   TH_TRY(load_remarks(database, run));
   return run;
 }

@@ -38,7 +38,7 @@ INSERT OR IGNORE INTO main.file SELECT sha256, text FROM other.file;
 
 constexpr const char* kRows = R"sql(
 INSERT INTO main.run SELECT map.ours, uid, started, kind, board, board_serial, vectors, fixture,
-    fixture_serial, firmware_build, calibration, operator, seed, steps_planned
+    fixture_serial, firmware_build, calibration, operator, seed, steps_planned, host, process
   FROM other.run JOIN map ON map.theirs = number WHERE fresh = 1;
 INSERT OR IGNORE INTO main.run_fault SELECT map.ours, position, text
   FROM other.run_fault JOIN map ON map.theirs = run;
@@ -69,17 +69,25 @@ INSERT OR IGNORE INTO main.relay SELECT map.ours, words.ours, operations
   FROM other.relay JOIN map ON map.theirs = run JOIN words ON words.theirs = channel;
 INSERT OR IGNORE INTO main.warning SELECT map.ours, position, text
   FROM other.warning JOIN map ON map.theirs = run;
-INSERT OR IGNORE INTO main.note SELECT map.ours, position, written, text
-  FROM other.note JOIN map ON map.theirs = run;
+INSERT OR IGNORE INTO main.timing SELECT map.ours, position, kind, a.ours, b.ours, edge, seconds, U,
+    limit_s, n, verdict
+  FROM other.timing JOIN map ON map.theirs = run JOIN words a ON a.theirs = source
+    JOIN words b ON b.theirs = line;
+INSERT OR IGNORE INTO main.note SELECT * FROM other.note;
+INSERT OR IGNORE INTO main.photo SELECT * FROM other.photo;
+INSERT OR IGNORE INTO main.fitting SELECT * FROM other.fitting;
+INSERT OR IGNORE INTO main.use SELECT * FROM other.use;
+INSERT OR IGNORE INTO main.calibration SELECT * FROM other.calibration;
+INSERT OR IGNORE INTO main.self_test SELECT * FROM other.self_test;
+INSERT OR IGNORE INTO main.self_test_finding SELECT * FROM other.self_test_finding;
+INSERT OR IGNORE INTO main.self_test_relay SELECT * FROM other.self_test_relay;
 INSERT OR IGNORE INTO main.section SELECT map.ours, name, json
   FROM other.section JOIN map ON map.theirs = run;
-INSERT OR IGNORE INTO main.swap(happened, board, board_serial, part, note)
-  SELECT happened, board, board_serial, part, note FROM other.swap;
 INSERT INTO main.run_end SELECT map.ours, ended, verdict, aborted_cause, aborted_where,
     aborted_blame, aborted_message, steps, readings, pass, fail, unsure, total_s, relay_s, settle_s,
     convert_s, pulse_s, overhead_s, prepare_s, discharge_s, frames_sent, frames_received,
     crc_errors, overruns, timeouts, resent, starvations, resets, relay_operations, warm_up_s,
-    discharged_below_v
+    discharged_below_v, powered_s
   FROM other.run_end JOIN map ON map.theirs = run;
 )sql";
 
