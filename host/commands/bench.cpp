@@ -99,6 +99,8 @@ Result<Bench> open_bench(const BenchOptions& options, const plan::Plan& plan, co
   auto session = link::Session::open(std::move(port), session_options);
   TH_TRY(session);
   bench.session = session.take();
+  // What an earlier run left latched (its host was killed, its cable pulled) is of the past: a person means this one.
+  TH_TRY(bench.session->reset_faults());
   if (!bench.emulated) {
     const std::string own = configured_description(bench.session->identity().serial);
     if (!own.empty() && own != plan.fixture.path) {

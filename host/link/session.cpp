@@ -511,6 +511,7 @@ Result<std::optional<FaultReport>> Session::Impl::reset_faults() {
   TH_TRY(ask(wire::Ask::status));
   if (status_.state != wire::State::faulted) return std::optional<FaultReport>{};
   const FaultReport latched = fault_report(status_.first, clock_);
+  if (!in_session_ && session_ == 0) warnings_.push_back(fmt::format("the fixture still held what stopped an earlier run: {}", latched.text));
   if (in_session_) abandon();
   TH_TRY(request([this] { return line_.send(wire::Type::reset_faults, wire::ResetFaults{status_.fault_count}); },
                  [this] { return status_.state != wire::State::faulted; }, "the reset of its faults"));

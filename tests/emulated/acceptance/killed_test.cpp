@@ -6,74 +6,17 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
-#include <atomic>
 #include <chrono>
 #include <filesystem>
 #include <future>
 #include <thread>
 
 #include "host/commands/serve.h"
+#include "tests/emulated/acceptance/watched.h"
 #include "tests/emulated/acceptance/whole_run.h"
 
 namespace tenterhook::acceptance {
 namespace {
-
-using emulated::Picoseconds;
-
-constexpr Picoseconds kMs = 1'000'000'000;
-constexpr Picoseconds kAllowed = 250 * kMs;
-constexpr Picoseconds kLook = 2 * kMs;
-
-// Another controller, looked at every 2 ms of its time.
-class Watched : public emulated::Controller {
- public:
-  explicit Watched(std::unique_ptr<emulated::Controller> inner) : inner_(std::move(inner)) {}
-
-  // --- the test's side, from any thread ---
-  std::atomic<bool> on{false};            // a contact is closed or a rail is on, now
-  std::atomic<bool> powered{false};       // a rail is on: contacts alone close and open while leads are checked
-  std::atomic<bool> late{false};          // something was on later than allowed after the last byte
-  std::atomic<int> quiet_ms{0};           // since the last byte
-  std::atomic<int> opened_after_ms{-1};   // the last byte, when everything had opened
-
-  // --- Controller ---
-  Picoseconds now() const override { return inner_->now(); }
-  void feed(std::span<const std::uint8_t> bytes, Picoseconds t) override {
-    last_byte_ = std::max(inner_->now(), t) + static_cast<Picoseconds>(bytes.size()) * 20'000'000;
-    inner_->feed(bytes, t);
-  }
-  Picoseconds run_until(Picoseconds deadline, bool stop_on_output) override {
-    while (inner_->now() < deadline) {
-      inner_->run_until(std::min(deadline, inner_->now() + kLook), stop_on_output);
-      look();
-      if (stop_on_output && inner_->has_output()) break;
-    }
-    return inner_->now();
-  }
-  std::vector<std::uint8_t> take_output() override { return inner_->take_output(); }
-  bool has_output() const override { return inner_->has_output(); }
-  void set_host_baud(int baud) override { inner_->set_host_baud(baud); }
-  void inject(emulated::Injection what) override { inner_->inject(what); }
-  void record_edges(bool record) override { inner_->record_edges(record); }
-  const std::vector<emulated::PinEdge>& edges() const override { return inner_->edges(); }
-  emulated::FixtureCircuit& circuit() override { return inner_->circuit(); }
-  std::string describe() const override { return inner_->describe(); }
-
- private:
-  void look() {
-    const auto truth = inner_->circuit().truth(inner_->now());
-    const bool closed = truth.any_contact_closed || truth.any_rail_on;
-    const Picoseconds quiet = std::max<Picoseconds>(0, inner_->now() - last_byte_);
-    if (closed && quiet > kAllowed + kLook) late = true;
-    if (!closed && on) opened_after_ms = static_cast<int>(quiet / kMs);
-    on = closed;
-    powered = truth.any_rail_on;
-    quiet_ms = static_cast<int>(quiet / kMs);
-  }
-
-  std::unique_ptr<emulated::Controller> inner_;
-  Picoseconds last_byte_ = 0;
-};
 
 template <class Condition>
 bool wait_for(Condition condition, double seconds) {
@@ -88,7 +31,7 @@ class Killed : public ::testing::Test {
     std::string name = (std::filesystem::temp_directory_path() / "killedXXXXXX").string();
     folder_ = ::mkdtemp(name.data());
     const std::string tree = TH_SOURCE_DIR;
-    vectors_ = tree + "/vectors/shed-latch/acceptance.vectors.yaml";
+    vectors_ = tree + vectors_of_this_test();
     auto made = commands::make_emulated(plan_of(vectors_), 1, {}, commands::Firmware::native);
     ASSERT_TRUE(made.ok());
     watched_ = std::make_unique<Watched>(made.take());
@@ -116,6 +59,11 @@ class Killed : public ::testing::Test {
     }
     return pid;
   }
+  int code_of_run() {
+    int status = -1;
+    ::waitpid(run(), &status, 0);
+    return WIFEXITED(status) ? WEXITSTATUS(status) : -1;
+  }
   // A run that has been powering the board for a while, ended by `signal`.
   void end_by(int signal) {
     const pid_t pid = run();
@@ -137,6 +85,9 @@ class Killed : public ::testing::Test {
     std::printf("everything open %d ms after the last byte\n", watched_->opened_after_ms.load());
   }
 
+  // A board whose heaters take their time; the next run of the same fixture wants one without.
+  virtual std::string vectors_of_this_test() const { return "/vectors/shed-latch/acceptance.vectors.yaml"; }
+
   std::string folder_, vectors_;
   std::unique_ptr<Watched> watched_;
   link::Cancellation stop_;
@@ -145,6 +96,14 @@ class Killed : public ::testing::Test {
 };
 
 TEST_F(Killed, WithoutWarningEverythingOpensInTime) { end_by(SIGKILL); }
+class KilledAndAgain : public Killed {
+  std::string vectors_of_this_test() const override { return "/vectors/pick-counter/acceptance.vectors.yaml"; }
+};
+// What the deadman latched is of the past: who starts a run means it.
+TEST_F(KilledAndAgain, TheNextRunTakesTheLatchedFaultBack) {
+  end_by(SIGKILL);
+  EXPECT_EQ(0, code_of_run());
+}
 TEST_F(Killed, StoppedLikeASleepingComputerEverythingOpensInTime) { end_by(SIGSTOP); }
 
 }  // namespace
