@@ -21,6 +21,9 @@ constexpr Picoseconds kRestPeriod = 5 * kMillisecond;         // bursts at rest:
 constexpr Picoseconds kSampleAfter = 6 * kMicrosecond;        // 1.5 converter clocks
 constexpr Picoseconds kNever = std::numeric_limits<Picoseconds>::max();
 constexpr int kPollsMax = 4096;  // passes at one instant; far beyond what a full receive ring needs
+// Passes without a byte in: an engine that waits for room in its store or line wants them for ever, and gets
+// nowhere before time passes.
+constexpr int kWaitingPollsMax = 64;
 // The first edge comes so many ticks after start_pulses(), as on the AVR (avr/pulses.cpp).
 constexpr Picoseconds kWideLead = 40 * kTick;
 constexpr std::uint32_t kNarrow = wire::kGapTicksMin;
@@ -413,9 +416,11 @@ class NativeController::World {
   // The main loop, until it has nothing left to do at this instant.
   void passes() {
     if (stalled()) return;
-    for (int i = 0; i < kPollsMax; ++i) {
+    for (int i = 0, waiting = 0; i < kPollsMax && waiting < kWaitingPollsMax; ++i) {
       controller_->poll();
-      if (!hal_->received() && !controller_->wants_poll()) break;
+      if (hal_->received()) continue;
+      if (!controller_->wants_poll()) break;
+      ++waiting;
     }
     const bool awake = controller_->awake();
     if (controller_->engine().sampling() || (awake && !awake_)) hal_->hurry();
