@@ -5,8 +5,11 @@
 //   USART0           RX and UDRE interrupts        the host, kBaud 8N1, U2X
 //   timer 1          pulses.h                      fast.0 on OC1A, fast.1 on OC1C
 //   timer 3          clock.h                       microseconds, 2 MHz, overflow interrupt
+//   timer 4          edges.cpp                     16 MHz, started with timer 1; captures the comparator (ICP4),
+//                                                  ends bursts
+//   timer 5          edges.cpp                     counts the comparator's rising edges (T5)
 //   SPI              main loop                     relay chain, 8 MHz, mode 0
-//   ADC              conversion interrupt          free-running, 250 kHz, AREF
+//   ADC              conversion interrupt          250 kHz, AREF; free-running, or triggered by timer 1's match B
 //   watchdog         main loop                     120 ms, reset
 //   ports            map::kPin...                  see fixture_map.h
 //
@@ -18,6 +21,7 @@
 #include <avr/io.h>
 #include <stdint.h>
 
+#include "firmware/avr/edges.h"
 #include "firmware/core/fixture_map.h"
 #include "firmware/core/hal.h"
 #include "firmware/wire/limits.h"
@@ -56,8 +60,11 @@ extern Shared g_shared;
 extern uint8_t g_saved_flags;
 
 // Pulses of timer 1 (pulses.cpp).
-void start_pulses(uint8_t channel, bool active, uint32_t count, uint32_t width, uint32_t gap);
-void start_pair(const wire::PulsePairOp& pair);
+void set_up_pulses(uint8_t channel, bool active, uint32_t count, uint32_t width, uint32_t gap, bool shot);
+void set_up_pair(const wire::PulsePairOp& pair, bool shot);
+void set_trigger(int16_t delay_ticks);
+void go();
+bool pulses_late();
 bool pulses_running();
 void stop_pulses();
 void set_fast_level(uint8_t channel, bool high);
@@ -120,11 +127,22 @@ class Hal {
   }
 
   static void fast_level(uint8_t channel, bool high) { set_fast_level(channel, high); }
-  static void start_pulses(uint8_t channel, bool active, uint32_t count, uint32_t width,
-                           uint32_t gap) {
-    avr::start_pulses(channel, active, count, width, gap);
+  static void set_up_pulses(uint8_t channel, bool active, uint32_t count, uint32_t width, uint32_t gap, bool shot) {
+    avr::set_up_pulses(channel, active, count, width, gap, shot);
   }
-  static void start_pair(const wire::PulsePairOp& pair) { avr::start_pair(pair); }
+  static void set_up_pair(const wire::PulsePairOp& pair, bool shot) { avr::set_up_pair(pair, shot); }
+  static void go() { avr::go(); }
+  static bool pulses_late() { return avr::pulses_late(); }
+
+  static void set_threshold(uint16_t code);
+  static bool comparator_high() { return (PINL & _BV(map::kPinCapture.bit)) != 0; }
+  static void count_edges() { avr::count_edges(); }
+  static uint32_t rises() { return avr::rises(); }
+  static void stop_counting() { avr::stop_counting(); }
+  static void open_capture(uint8_t edges, uint8_t most, uint32_t window) { avr::open_capture(edges, most, window); }
+  static bool capturing() { return avr::capturing(); }
+  static void close_capture() { avr::close_capture(); }
+  static const core::Captured& captured() { return avr::captured(); }
   static bool pulsing() { return pulses_running(); }
   static void stop_pulses() { avr::stop_pulses(); }
 
@@ -133,6 +151,19 @@ class Hal {
   static void reset_over_current();
 
   static void start_converter(uint8_t first, uint8_t second);
+  static void set_trigger(int16_t delay_ticks) { avr::set_trigger(delay_ticks); }
+  // ADIF is written as 0 by these: it stays what it is.
+  static void stop_after_this() { ADCSRA = kConverting; }
+  static void fire(uint8_t channel) {
+    ADMUX = channel & 7;
+    ADCSRB = static_cast<uint8_t>((channel >= 8 ? _BV(MUX5) : 0) | _BV(ADTS2) | _BV(ADTS0));  // timer 1's match B
+    ADCSRA = kConverting | _BV(ADATE);
+    avr::go();
+  }
+  static void resume(uint8_t channel) {
+    select(channel);
+    ADCSRA = kConverting | _BV(ADATE) | _BV(ADSC);
+  }
   static void stop_converter() { ADCSRA = _BV(ADIF); }  // written as one, the flag is cleared
   static void select(uint8_t channel) {
     ADCSRB = static_cast<uint8_t>(channel >= 8 ? _BV(MUX5) : 0);  // free-running: trigger source 0
@@ -154,6 +185,7 @@ class Hal {
   static core::Identity identity();
 
  private:
+  static constexpr uint8_t kConverting = _BV(ADEN) | _BV(ADIE) | _BV(ADPS2) | _BV(ADPS1);  // 250 kHz
   static uint16_t read(const volatile uint16_t& value) {
     const uint8_t saved = SREG;
     cli();

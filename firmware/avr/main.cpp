@@ -105,6 +105,20 @@ void Hal::shift_chain(const uint8_t* bits, uint8_t* back) {
   }
 }
 
+// The DAC takes 16 bits, its code in the upper 12, while it is selected; the relay chain's registers take them
+// too, and nothing of it is latched.
+void Hal::set_threshold(uint16_t code) {
+  const uint16_t word = static_cast<uint16_t>(code << 4);
+  PORTG &= static_cast<uint8_t>(~_BV(map::kPinDacSelect.bit));
+  for (uint8_t i = 0; i < 2; ++i) {
+    SPDR = static_cast<uint8_t>(i == 0 ? word >> 8 : word);
+    __builtin_avr_delay_cycles(18);
+    static_cast<void>(SPSR);
+    static_cast<void>(SPDR);
+  }
+  PORTG |= _BV(map::kPinDacSelect.bit);
+}
+
 void Hal::reset_over_current() {
   PORTG |= _BV(map::kPinTripReset.bit);
   _delay_loop_1(30);  // 5 us
@@ -113,7 +127,7 @@ void Hal::reset_over_current() {
 
 void Hal::start_converter(uint8_t first, uint8_t second) {
   select(first);
-  ADCSRA = _BV(ADEN) | _BV(ADATE) | _BV(ADIE) | _BV(ADPS2) | _BV(ADPS1);  // 250 kHz
+  ADCSRA = kConverting | _BV(ADATE);
   ADCSRA |= _BV(ADSC);
   // The first channel is locked one converter clock (64 cycles) after the start at the latest; the
   // first conversion lasts 25 clocks.
@@ -181,7 +195,8 @@ ISR(TIMER3_OVF_vect) { g_shared.base_us = g_shared.base_us + tenterhook::avr::kW
 ISR(ADC_vect) {
   const uint8_t low = ADCL;
   const uint16_t counts = static_cast<uint16_t>(low | ADCH << 8);
-  tenterhook::avr::Hal::select(tenterhook::avr::g_controller.conversion_done(counts));
+  const uint8_t next = tenterhook::avr::g_controller.conversion_done(counts);
+  if (next != tenterhook::core::kKeepChannel) tenterhook::avr::Hal::select(next);
 }
 
 // An interrupt without a handler is a bug; the watchdog makes it known.

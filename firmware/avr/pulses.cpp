@@ -7,6 +7,12 @@
 // Wide pulses: normal mode, the output toggles at the match, and the match interrupt sets the next match;
 // it has at least kEdgeTicks for that. Intervals beyond 65,535 ticks are counted in parts during which the
 // output is disconnected and the port holds the level.
+// Bursts: fast PWM that runs by itself from the first period to the last; timer 4 counts the ticks of the whole
+// burst and its interrupt takes the output off in the gap after the last pulse. It comes kBurstEndTicks before
+// the end and waits with interrupts off, but for conversions that it lets in while there is time for one.
+// Shots: one pulse, its leading edge kShotLeadTicks after the start, so that the converter may be triggered
+// (match B) before it. Narrow ones are fast PWM over the whole turn of the counter, entered so long before
+// BOTTOM.
 //
 // Invariant between operations: the output latch of the timer equals the port bit equals the pin, so
 // that connecting and disconnecting make no edge. set_fast_level keeps it by making a level change
@@ -17,6 +23,7 @@
 #include <avr/interrupt.h>
 #include <avr/io.h>
 
+#include "firmware/avr/edges.h"
 #include "firmware/avr/hal.h"
 #include "firmware/wire/program.h"
 
@@ -27,23 +34,36 @@ namespace {
 constexpr uint16_t kEdgeTicks = wire::kGapTicksMin;
 constexpr uint16_t kPauseTicks = 32768;  // periods that stretch a long gap between narrow pulses
 constexpr uint16_t kLeadTicks = 40;      // from start to the first edge of a wide pulse
+constexpr uint8_t kBurstLeadTicks = 20;  // from start to the first edge of a burst: within its shortest gap
+constexpr uint16_t kBurstEndTicks = 900; // 56 us: every other interrupt once
+constexpr uint16_t kConversionTicks = 360;  // the conversion interrupt and what goes with letting it in
+constexpr uint8_t kBurstBriefTicks = 100;   // a burst not longer than both is waited for from its start
+constexpr uint8_t kBurstMarginTicks = 4; // after the last edge, so that its clock has passed
+constexpr uint8_t kBurstLooksMost = 250; // in the end's wait: 1,000 ticks are less than 100
 constexpr uint8_t kRunNormal = _BV(CS10);
 constexpr uint8_t kFastPwmA = _BV(WGM11);
 constexpr uint8_t kFastPwmB = _BV(WGM13) | _BV(WGM12);
 
-enum class Kind : uint8_t { idle, narrow, wide, pair, trailing };
+enum class Kind : uint8_t { idle, narrow, wide, pair, burst, shot, trailing };
 
 // Written by the main loop while the interrupt is off, else by the interrupt.
 struct Pulses {
   volatile Kind kind;
+  Kind next;             // of what is set up
   uint8_t channel;
   bool active;
   bool at_active;        // wide: level now
   bool armed;            // wide: the coming match toggles
+  bool shot;             // the converter waits for a match of this counter: it goes on after the last edge
+  volatile bool late;    // a burst was ended too late
+  uint8_t connect;       // TCCR1A and
+  uint8_t run;           // TCCR1B that start what is set up
+  uint32_t lead;         // ticks from the start to the leading edge
   uint32_t left;         // pulses still to be finished
   uint32_t width;
   uint32_t gap;
   uint32_t rest;         // wide: ticks to the next edge beyond the coming match
+  uint32_t end;          // burst: ticks from the start to the last edge
   uint16_t top;          // narrow: ICR1 of a pulse period
   uint32_t pauses;       // narrow: pause periods after each pulse
   uint32_t pause;        // narrow: of them still to come
@@ -95,7 +115,12 @@ uint32_t g_trailing_until_us;
 
 // In the interrupt: the last edge is made, the line rests; the last gap is still to pass.
 void finish() {
-  halt();
+  if (g_pulses.shot) {
+    TIMSK1 = 0;
+    TCCR1A &= _BV(WGM11) | _BV(WGM10);
+  } else {
+    halt();
+  }
   g_trailing_until_us = Hal::now_us() + (g_pulses.gap + map::kTicksPerMicrosecond - 1) / map::kTicksPerMicrosecond;
   g_pulses.kind = Kind::trailing;
 }
@@ -169,13 +194,52 @@ void on_pair_match(uint8_t channel) {
 }
 
 void on_match(uint8_t channel) {
-  if (g_pulses.kind == Kind::pair) {
-    on_pair_match(channel);
-  } else if (g_pulses.kind == Kind::narrow) {
-    on_narrow_match();
-  } else if (g_pulses.kind == Kind::wide) {
-    on_wide_match();
+  switch (g_pulses.kind) {
+    case Kind::pair: return on_pair_match(channel);
+    case Kind::narrow: return on_narrow_match();
+    case Kind::wide: return on_wide_match();
+    case Kind::shot: return finish();
+    default: return;
   }
+}
+
+// Both timers at once: timer 4 counts the ticks since timer 1 began. It starts the two cycles later that a store
+// takes, and from 2.
+void start_timers(bool both) {
+  TCNT4 = 2;
+  TIFR4 = 0xFF;
+  const uint8_t first = g_pulses.run;
+  const uint8_t second = both ? static_cast<uint8_t>(kRunNormal | capture_edge()) : static_cast<uint8_t>(0);
+  __asm__ volatile("sts %0, %2\n\tsts %1, %3"
+                   :
+                   : "n"(_SFR_MEM_ADDR(TCCR1B)), "n"(_SFR_MEM_ADDR(TCCR4B)), "r"(first), "r"(second)
+                   : "memory");
+}
+
+__attribute__((noinline)) void set_up_burst() {
+  Pulses& p = g_pulses;
+  const uint16_t period = static_cast<uint16_t>(p.width + p.gap);
+  p.next = Kind::burst;
+  p.late = false;
+  p.lead = kBurstLeadTicks;
+  p.end = kBurstLeadTicks + (p.left - 1) * period + p.width;
+  set_match(p.channel, static_cast<uint16_t>(p.width - 1));
+  ICR1 = static_cast<uint16_t>(period - 1);
+  TCNT1 = static_cast<uint16_t>(period - kBurstLeadTicks);  // in the gap: behind the match, the latch rests
+  p.connect = static_cast<uint8_t>(kFastPwmA | com_bits(p.channel, p.active ? kClearAtMatch : kSetAtMatch));
+  p.run = kFastPwmB | kRunNormal;
+  p.gap = kEdgeTicks;  // after the last one
+}
+
+__attribute__((noinline)) void set_up_shot() {
+  Pulses& p = g_pulses;
+  p.next = Kind::shot;
+  p.lead = wire::kShotLeadTicks;
+  set_match(p.channel, static_cast<uint16_t>(p.width - 1));
+  ICR1 = 0xFFFF;
+  TCNT1 = static_cast<uint16_t>(0U - wire::kShotLeadTicks);
+  p.connect = static_cast<uint8_t>(kFastPwmA | com_bits(p.channel, p.active ? kClearAtMatch : kSetAtMatch));
+  p.run = kFastPwmB | kRunNormal;
 }
 
 }  // namespace
@@ -199,7 +263,7 @@ void set_fast_level(uint8_t channel, bool high) {
   g_level[channel] = high;
 }
 
-void start_pulses(uint8_t channel, bool active, uint32_t count, uint32_t width, uint32_t gap) {
+void set_up_pulses(uint8_t channel, bool active, uint32_t count, uint32_t width, uint32_t gap, bool shot) {
   Pulses& p = g_pulses;
   halt();
   p.channel = channel;
@@ -208,48 +272,109 @@ void start_pulses(uint8_t channel, bool active, uint32_t count, uint32_t width, 
   p.left = count;
   p.width = width;
   p.gap = gap;
-  TCNT1 = 0;
-  TIFR1 = _BV(OCF1A) | _BV(OCF1C);  // while the other line pulsed, the counter passed this one's old match
-  if (width < kEdgeTicks) {
+  p.shot = shot;
+  OCR1B = 0xFFFF;
+  if (count > 1 && gap < kEdgeTicks) {
+    set_up_burst();
+  } else if (shot && width < kEdgeTicks) {
+    set_up_shot();
+  } else if (width < kEdgeTicks) {
+    TCNT1 = 0;
     const uint32_t period = width + gap;
     p.pauses = period <= 65536UL ? 0 : (period - width - kEdgeTicks) / kPauseTicks;
     p.top = static_cast<uint16_t>(period - p.pauses * kPauseTicks - 1);
     p.pause = 1;  // the first period passes without a pulse
-    p.kind = Kind::narrow;
+    p.next = Kind::narrow;
+    p.lead = width + kEdgeTicks + 1;
     set_match(channel, static_cast<uint16_t>(width - 1));
     ICR1 = static_cast<uint16_t>(width + kEdgeTicks);
-    TCCR1A = kFastPwmA;
-    TIMSK1 = interrupt_bit(channel);
-    TCCR1B = kFastPwmB | kRunNormal;
+    p.connect = kFastPwmA;
+    p.run = kFastPwmB | kRunNormal;
   } else {
-    p.kind = Kind::wide;
+    TCNT1 = 0;
+    p.next = Kind::wide;
     p.armed = true;
     p.rest = 0;
-    set_match(channel, kLeadTicks);
-    TCCR1A = com_bits(channel, kToggle);
-    TIMSK1 = interrupt_bit(channel);
-    TCCR1B = kRunNormal;
+    p.lead = shot ? wire::kShotLeadTicks : kLeadTicks + 1;
+    set_match(channel, static_cast<uint16_t>(p.lead - 1));
+    p.connect = com_bits(channel, kToggle);
+    p.run = kRunNormal;
   }
 }
 
-void start_pair(const wire::PulsePairOp& pair) {
+void set_up_pair(const wire::PulsePairOp& pair, bool shot) {
   Pulses& p = g_pulses;
   halt();
-  p.kind = Kind::pair;
+  p.next = Kind::pair;
   p.gap = kEdgeTicks;
+  p.shot = shot;
   TCNT1 = 0;
+  OCR1B = 0xFFFF;
   const uint16_t before = static_cast<uint16_t>(pair.offset_ticks < 0 ? -pair.offset_ticks : 0);
-  const uint16_t first = static_cast<uint16_t>(kLeadTicks + before);
+  const uint16_t first = static_cast<uint16_t>((shot ? wire::kShotLeadTicks - 1 : kLeadTicks) + before);
+  p.lead = static_cast<uint32_t>(first) + 1;
   for (uint8_t i = 0; i < map::kFasts; ++i) {
     g_pair.width[i] = pair.width_ticks[i];
     g_pair.active[i] = pair.active[i] != 0;
     g_pair.edges[i] = 2;
     set_match(i, static_cast<uint16_t>(i == 0 ? first : first + pair.offset_ticks));
   }
-  TIFR1 = _BV(OCF1A) | _BV(OCF1C);
-  TCCR1A = static_cast<uint8_t>(com_bits(0, kToggle) | com_bits(1, kToggle));
-  TIMSK1 = static_cast<uint8_t>(interrupt_bit(0) | interrupt_bit(1));
-  TCCR1B = kRunNormal;
+  p.connect = static_cast<uint8_t>(com_bits(0, kToggle) | com_bits(1, kToggle));
+  p.run = kRunNormal;
+}
+
+// Compare registers are loaded at once only in normal mode, which is what a timer that is set up still is.
+// Match B sets its flag one tick after the counter stood at OCR1B, as a match moves a pin.
+void set_trigger(int16_t delay_ticks) {
+  const uint16_t from_start =
+      static_cast<uint16_t>(static_cast<uint16_t>(g_pulses.lead) + delay_ticks - static_cast<int16_t>(wire::kHoldTicks));
+  OCR1B = static_cast<uint16_t>(TCNT1 + from_start - 1);
+}
+
+uint32_t lead_ticks() { return g_pulses.lead; }
+
+// In timer 4's interrupt (or at once, when the burst is that short): waits for the last edge, then takes the
+// output off. Lets one interrupt at a time in while a conversion's fits before the end.
+void end_burst() {
+  Pulses& p = g_pulses;
+  if (p.kind != Kind::burst) return;
+  const uint16_t due = static_cast<uint16_t>(static_cast<uint16_t>(p.end) + kBurstMarginTicks);
+  int16_t left = 0;
+  for (uint8_t looks = 0; looks < kBurstLooksMost; ++looks) {
+    left = static_cast<int16_t>(due - TCNT4);
+    if (left <= 0) break;
+    if (left > static_cast<int16_t>(kConversionTicks) && (ADCSRA & _BV(ADIF)) != 0) {
+      __asm__ volatile("sei\n\tnop\n\tcli" ::: "memory");
+    }
+  }
+  TCCR1A = kFastPwmA;
+  if (-left > static_cast<int16_t>(wire::kBurstGapTicksMin - 2 * kBurstMarginTicks)) p.late = true;
+  finish();
+}
+
+void go() {
+  Pulses& p = g_pulses;
+  p.kind = p.next;
+  const bool timed = capturing() || p.kind == Kind::burst;  // timer 4 takes part
+  if (timed) begin_turns(p.lead);
+  const bool brief = p.end < kBurstEndTicks + kBurstBriefTicks;
+  uint8_t interrupts = 0;
+  if (p.kind == Kind::burst) {
+    if (!brief) call_end_burst(p.end - kBurstEndTicks);
+  } else if (p.kind == Kind::pair) {
+    interrupts = static_cast<uint8_t>(interrupt_bit(0) | interrupt_bit(1));
+  } else {
+    interrupts = interrupt_bit(p.channel);
+  }
+  const uint8_t saved = SREG;
+  cli();
+  // The flags of before: while the other line pulsed, the counter passed this one's old match.
+  TIFR1 = _BV(OCF1A) | _BV(OCF1B) | _BV(OCF1C);
+  TIMSK1 = interrupts;
+  TCCR1A = p.connect;
+  start_timers(timed);
+  if (p.kind == Kind::burst && brief) end_burst();
+  SREG = saved;
 }
 
 bool pulses_running() {
@@ -260,14 +385,16 @@ bool pulses_running() {
   return false;
 }
 
+bool pulses_late() { return g_pulses.late; }
+
 void stop_pulses() {
   const uint8_t saved = SREG;
   cli();
-  if (g_pulses.kind == Kind::pair) {
-    halt();
+  const Kind kind = g_pulses.kind;
+  halt();
+  if (kind == Kind::pair) {
     for (uint8_t i = 0; i < map::kFasts; ++i) set_port(i, g_level[i]);
-  } else if (g_pulses.kind == Kind::narrow || g_pulses.kind == Kind::wide) {
-    halt();
+  } else if (kind != Kind::idle && kind != Kind::trailing) {
     // The latch may have been left at the active level: the reeds open in the same breath, and the
     // next level is set before they close again.
     set_port(g_pulses.channel, g_level[g_pulses.channel]);

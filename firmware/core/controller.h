@@ -20,7 +20,8 @@ constexpr uint8_t kVerifyMs = 50;       // re-reads the relay chain so often
 constexpr uint8_t kConverterMs = 5;     // without a conversion: it has stopped
 constexpr uint8_t kPassesInARow = 4;    // of the step engine before the link has its turn
 constexpr uint32_t kFeatures = wire::kFeatureTestBus | wire::kFeatureRoute | wire::kFeatureRailUntil |
-                              wire::kFeatureCurve | wire::kFeaturePulsePair;
+                              wire::kFeatureCurve | wire::kFeaturePulsePair | wire::kFeatureEdgeCount |
+                              wire::kFeatureDelayedSample | wire::kFeatureCrossing | wire::kFeatureBurst;
 
 template <class Hal>
 class Controller {

@@ -25,6 +25,10 @@ constexpr uint8_t kTickMsMost = 8;      // of heating in one pass; what is beyon
 constexpr uint8_t kOpsAhead = 8;        // looked through for the next sample
 constexpr uint8_t kLooksMost = 64;      // at an operation whose end is near, without a break
 
+// What is rare stays out of the functions that each operation passes through: inlined, its registers and frame
+// would be saved every time.
+#define TENTERHOOK_RARE __attribute__((noinline))
+
 // What the engine asks its owner to latch.
 struct Complaint {
   wire::Fault fault = wire::Fault::none;
@@ -67,6 +71,9 @@ class Engine {
     chosen_ = 0;
     label_known_ = false;
     owed_ = 0;
+    armed_ = Armed::nothing;
+    counting_ = false;
+    edges_index_ = 0;
     complaint_ = Complaint();
     recorder_.restart();
     for (uint8_t r = 0; r < map::kRails; ++r) heating_[r] = Heating();
@@ -80,6 +87,9 @@ class Engine {
   }
   void abort() {
     phase_ = Phase::stopped;
+    sampler_.cancel_shot();
+    hal_.close_capture();
+    hal_.stop_counting();
     store_rest();
     owed_ = 0;
     recorder_.finish(room_for_curve());
@@ -111,6 +121,7 @@ class Engine {
       case Phase::sample:
       case Phase::rail_until:
       case Phase::curve:
+      case Phase::watched:  // whatever ends it is an interrupt, or a gap that the next one finds passed
         return phase_ != Phase::sample || !ends_soon(now_us);
       default:
         return !reached(now_us + kNapUs, until_us_);
@@ -119,10 +130,11 @@ class Engine {
   // When poll() is needed next for the clock's sake alone; natively time jumps there.
   bool has_deadline() const {
     return phase_ == Phase::master || phase_ == Phase::relays || phase_ == Phase::wait ||
-           phase_ == Phase::relay_wait || phase_ == Phase::rail;
+           phase_ == Phase::relay_wait || phase_ == Phase::rail || phase_ == Phase::arm;
   }
   uint32_t deadline_us() const { return until_us_; }
   bool sampling() const { return phase_ == Phase::sample; }
+  bool watching() const { return phase_ == Phase::watched; }  // a pulse, by comparator or converter
   bool busy_now() const {
     return storing_ || (phase_ == Phase::next && !starving_) ||
            (phase_ == Phase::sample && sampler_.sample_done());
@@ -154,8 +166,9 @@ class Engine {
  private:
   enum class Phase : uint8_t {
     stopped, master, next, label_wait, relays, wait, relay_wait, pulse, sample, rail,
-    rail_until, curve, ended,
+    rail_until, curve, arm, watched, ended,
   };
+  enum class Armed : uint8_t { nothing, crossing, delayed };
   enum class RailStep : uint8_t { series, bridge, opened };
   struct Heating {
     uint32_t limit = 0;
@@ -266,16 +279,19 @@ class Engine {
       case Phase::pulse:
         if (hal_.pulsing()) return false;
         counters_->time_pulse_us += now_us - entered_us_;
+        if (hal_.pulses_late()) return complain(wire::Fault::pulses, pulse_.channel, 0);
+        break;
+      case Phase::arm:
+        if (!reached(now_us, until_us_)) return false;
+        counters_->time_wait_us += now_us - entered_us_;
+        if (counting_) begin_counting();
+        break;
+      case Phase::watched:
+        if (!advance_watched(now_us)) return false;
         break;
       case Phase::sample:
         if (!sampler_.sample_done()) return false;
-        counters_->time_convert_us += now_us - entered_us_;
-        part_ = 0;
-        sampled_step_ = step_;
-        sampled_index_ = sample_index_++;
-        sampled_us_ = entered_us_;
-        storing_ = true;
-        due_ = sample_bytes_;
+        sampled(now_us);
         break;
       case Phase::rail:
         if (!reached(now_us, until_us_)) return false;
@@ -299,7 +315,7 @@ class Engine {
       store_part();
       return;
     }
-    if (looked_ahead_ || phase_ == Phase::label_wait) return;
+    if (looked_ahead_ || phase_ == Phase::label_wait || phase_ == Phase::watched) return;
     if (phase_ == Phase::sample) {
       looked_ahead_ = step_left_ == 0 && stage_next_step();
       return;
@@ -378,6 +394,7 @@ class Engine {
     results_left_ = label_.results;
     owed_ = static_cast<uint16_t>(label_.results + due_);
     sample_index_ = 0;
+    edges_index_ = 0;
     first_label_ = false;
   }
   // Between steps: the next thing in the stream is a label or the end, or has yet to come.
@@ -435,7 +452,10 @@ class Engine {
   // ---- operations ----
 
   bool next_op(uint32_t now_us) {
-    if (step_left_ == 0) return between_steps(now_us);
+    if (step_left_ == 0) {
+      if (armed_ != Armed::nothing) return bad(armed_op());
+      return between_steps(now_us);
+    }
     const wire::Op op = static_cast<wire::Op>(program_.peek(0));
     const uint8_t size = wire::op_bytes(op);
     if (size == 0 || size > step_left_ || op == wire::Op::label || op == wire::Op::end) return bad(op);
@@ -448,7 +468,11 @@ class Engine {
   }
 
   bool execute(wire::Op op, wire::PlainReader& r, const uint8_t* bytes, uint32_t now_us) {
+    if (armed_ != Armed::nothing && op != wire::Op::pulse && op != wire::Op::pulse_pair) return bad(armed_op());
     switch (op) {
+      case wire::Op::crossing: return do_crossing(r, now_us);
+      case wire::Op::delayed_sample: return do_delayed_sample(r);
+      case wire::Op::edge_count: return do_edge_count(r, now_us);
       case wire::Op::drive: return do_drive(r, now_us);
       case wire::Op::fast: return do_fast(r, now_us);
       case wire::Op::pulse: return do_pulse(r, now_us);
@@ -515,23 +539,30 @@ class Engine {
     return relays(now_us);
   }
   bool do_pulse(wire::PlainReader& r, uint32_t now_us) {
-    wire::PulseOp o;
+    wire::PulseOp& o = pulse_;
     wire::get(r, o);
     if (o.count == 1 && o.gap_ticks < wire::kGapTicksMin) o.gap_ticks = wire::kGapTicksMin;
     if (o.channel >= map::kFasts || o.count == 0 || o.width_ticks < wire::kPulseTicksMin ||
-        o.width_ticks > wire::kPulseTicksMax || o.gap_ticks < wire::kGapTicksMin ||
-        o.gap_ticks > wire::kPulseTicksMax || fast_high_[o.channel] == (o.active != 0)) {
+        o.width_ticks > wire::kPulseTicksMax || o.gap_ticks > wire::kPulseTicksMax ||
+        fast_high_[o.channel] == (o.active != 0) || (o.gap_ticks < wire::kGapTicksMin && !fits_a_burst(o))) {
       return bad(wire::Op::pulse);
     }
-    hal_.start_pulses(o.channel, o.active != 0, o.count, o.width_ticks, o.gap_ticks);
+    paired_ = false;
+    if (armed_ != Armed::nothing) return watch_pulses(now_us, o.count == 1, wire::kDelayTicksMax);
+    set_up(false);
+    hal_.go();
     // About when they will be over: the hardware says when they are.
     const uint32_t period_us = (o.width_ticks + o.gap_ticks) / map::kTicksPerMicrosecond;
     const bool brief = o.count <= 0xFFFF && period_us <= 0x7FFF;
     enter(Phase::pulse, now_us + (brief ? static_cast<uint32_t>(o.count * period_us) : uint32_t{0x7FFFFFFF}), now_us);
     return true;
   }
+  static bool fits_a_burst(const wire::PulseOp& o) {
+    if (o.gap_ticks < wire::kBurstGapTicksMin || o.width_ticks > wire::kBurstWidthTicksMax) return false;
+    return o.count <= wire::kBurstTicksMax / (o.width_ticks + o.gap_ticks);
+  }
   bool do_pulse_pair(wire::PlainReader& r, uint32_t now_us) {
-    wire::PulsePairOp o;
+    wire::PulsePairOp& o = pair_;
     wire::get(r, o);
     bool fits = o.offset_ticks >= -wire::kPairOffsetMax && o.offset_ticks <= wire::kPairOffsetMax;
     for (uint8_t i = 0; i < map::kFasts; ++i) {
@@ -539,9 +570,165 @@ class Engine {
              fast_high_[i] != (o.active[i] != 0);
     }
     if (!fits) return bad(wire::Op::pulse_pair);
-    hal_.start_pair(o);
+    paired_ = true;
+    // What comes before the leading edge of fast.0 is time without safety conversions too.
+    const int16_t before = o.offset_ticks < 0 ? static_cast<int16_t>(-o.offset_ticks) : int16_t{0};
+    if (armed_ != Armed::nothing) {
+      return watch_pulses(now_us, true, static_cast<int16_t>(wire::kDelayTicksMax - before));
+    }
+    set_up(false);
+    hal_.go();
     // Its end is known only by the hardware; at most 3.1 ms.
     enter(Phase::pulse, now_us + wire::kPairTicksMin / map::kTicksPerMicrosecond, now_us);
+    return true;
+  }
+  void set_up(bool shot) {
+    if (paired_) {
+      hal_.set_up_pair(pair_, shot);
+    } else {
+      hal_.set_up_pulses(pulse_.channel, pulse_.active != 0, pulse_.count, pulse_.width_ticks, pulse_.gap_ticks, shot);
+    }
+  }
+
+  // ---- pulses that are watched ----
+
+  wire::Op armed_op() const { return armed_ == Armed::crossing ? wire::Op::crossing : wire::Op::delayed_sample; }
+  // The comparator looks at this lead against this threshold from kComparatorUs on.
+  void look_at(uint8_t sense, uint16_t threshold, uint32_t now_us) {
+    outputs_.comparator(static_cast<uint8_t>(sense / 16), threshold);
+    hal_.sense_mux(static_cast<uint8_t>(sense & 15));
+    watched_us_ = now_us;
+    enter(Phase::arm, hal_.now_us() + wire::kComparatorUs, now_us);
+  }
+  TENTERHOOK_RARE bool do_crossing(wire::PlainReader& r, uint32_t now_us) {
+    wire::CrossingOp& o = crossing_;
+    wire::get(r, o);
+    if (counting_ || o.sense >= map::kSenses || o.edges == 0 || o.edges > 3 || o.most == 0 ||
+        o.most > wire::kCrossingsMax || o.threshold > wire::kThresholdMax || o.window_ticks == 0 ||
+        o.window_ticks > wire::kWindowTicksMax || !spend(wire::edges_result_bytes(o.most))) {
+      return bad(wire::Op::crossing);
+    }
+    armed_ = Armed::crossing;
+    look_at(o.sense, o.threshold, now_us);
+    return true;
+  }
+  TENTERHOOK_RARE bool do_edge_count(wire::PlainReader& r, uint32_t now_us) {
+    wire::EdgeCountOp o;
+    wire::get(r, o);
+    const bool stop = o.sense == wire::kCountStop;
+    if (counting_ != stop) return bad(wire::Op::edge_count);
+    if (stop) {
+      const bool high = hal_.comparator_high();
+      hal_.stop_counting();
+      counting_ = false;
+      return (spend(wire::edges_result_bytes(0)) && emit_edges(high, nullptr)) || bad(wire::Op::edge_count);
+    }
+    if (o.sense >= map::kSenses || o.threshold > wire::kThresholdMax) return bad(wire::Op::edge_count);
+    crossing_.sense = o.sense;
+    counting_ = true;
+    look_at(o.sense, o.threshold, now_us);
+    return true;
+  }
+  TENTERHOOK_RARE bool do_delayed_sample(wire::PlainReader& r) {
+    wire::DelayedSampleOp& o = delayed_;
+    wire::get(r, o);
+    if (counting_ || o.sense >= map::kSenses || o.delay_ticks < wire::kDelayTicksMin ||
+        o.delay_ticks > wire::kDelayTicksMax || o.shots == 0 || o.shots > wire::kConversionsMax ||
+        !spend(wire::sample_result_bytes(1))) {
+      return bad(wire::Op::delayed_sample);
+    }
+    armed_ = Armed::delayed;
+    return true;
+  }
+
+  // The pulses just asked for, watched. `single`: there is one leading edge; `latest`: how long after it the
+  // converter may be away.
+  TENTERHOOK_RARE bool watch_pulses(uint32_t now_us, bool single, int16_t latest) {
+    shot_by_trigger_ = single;
+    if (armed_ == Armed::delayed) {
+      if (!single || delayed_.delay_ticks > latest) return bad(wire::Op::delayed_sample);
+      store_rest();
+      chosen_ = 0;
+      sampler_.choose_shots(delayed_.sense, delayed_.shots);
+      shots_left_ = delayed_.shots;
+      watched_us_ = now_us;
+    } else {
+      if (crossing_.window_ticks > static_cast<uint32_t>(latest)) shot_by_trigger_ = false;
+      shots_left_ = 1;
+      begin_counting();
+    }
+    enter(Phase::watched, 0, now_us);
+    start_watched();
+    return true;
+  }
+  void start_watched() {
+    set_up(shot_by_trigger_);
+    if (armed_ == Armed::crossing) hal_.open_capture(crossing_.edges, crossing_.most, crossing_.window_ticks);
+    if (!shot_by_trigger_) {
+      hal_.go();
+      return;
+    }
+    // A crossing's window ends with a conversion that nobody keeps: it brings the converter back.
+    const bool kept = armed_ == Armed::delayed;
+    hal_.set_trigger(kept ? delayed_.delay_ticks : static_cast<int16_t>(crossing_.window_ticks));
+    sampler_.shoot(kept ? delayed_.sense : crossing_.sense, kept);
+  }
+  TENTERHOOK_RARE bool advance_watched(uint32_t now_us) {
+    if (sampler_.shooting() || hal_.pulsing()) return false;
+    if (armed_ == Armed::crossing && hal_.capturing()) return false;
+    if (hal_.pulses_late()) return complain(wire::Fault::pulses, pulse_.channel, 0);
+    if (--shots_left_ != 0) {
+      start_watched();
+      return false;
+    }
+    if (armed_ == Armed::crossing) {
+      counters_->time_pulse_us += now_us - entered_us_;
+      armed_ = Armed::nothing;
+      const Captured& caught = hal_.captured();
+      hal_.stop_counting();
+      return emit_edges(caught.high, &caught) || bad(wire::Op::crossing);
+    }
+    armed_ = Armed::nothing;
+    sample_bytes_ = wire::sample_result_bytes(1);
+    sampled(now_us);
+    return true;
+  }
+  TENTERHOOK_RARE void begin_counting() {
+    high_before_ = hal_.comparator_high();
+    hal_.count_edges();
+  }
+  // `caught`: of a crossing; none: edges were only counted.
+  TENTERHOOK_RARE bool emit_edges(bool high, const Captured* caught) {
+    store_rest();
+    wire::EdgesHead head;
+    head.step = step_;
+    head.index = edges_index_++;
+    head.sense = crossing_.sense;
+    head.count = caught == nullptr ? static_cast<uint8_t>(0) : caught->count;
+    head.rises = hal_.rises();
+    head.falls = head.rises + (high_before_ ? 1 : 0) - (high ? 1 : 0);
+    head.time_us = watched_us_;
+    head.flags = static_cast<uint8_t>((high_before_ ? wire::kEdgesHighBefore : 0) | (high ? wire::kEdgesHighAfter : 0));
+    if (caught != nullptr) {
+      uint32_t wanted = (crossing_.edges & wire::kEdgeRising) != 0 ? head.rises : 0;
+      if ((crossing_.edges & wire::kEdgeFalling) != 0) wanted += head.falls;
+      const bool missed = caught->missed || (!caught->more && wanted != caught->count);
+      head.flags = static_cast<uint8_t>(head.flags | wire::kEdgesCrossing | (missed ? wire::kEdgesMissed : 0) |
+                                        (caught->more ? wire::kEdgesMore : 0));
+    }
+    const uint8_t size = static_cast<uint8_t>(wire::kEdgesHeadBytes + head.count * wire::kCrossingBytes);
+    if (!store_.open(static_cast<uint8_t>(wire::Type::edges), size)) return false;
+    uint8_t bytes[wire::kEdgesHeadBytes];
+    wire::encode(head, bytes, sizeof bytes);
+    store_.put(bytes, wire::kEdgesHeadBytes);
+    for (uint8_t i = 0; i < head.count; ++i) {
+      wire::Crossing crossing;
+      crossing.ticks = caught->ticks[i];
+      crossing.rising = (caught->rising >> i & 1) != 0;
+      wire::encode(crossing, bytes, sizeof bytes);
+      store_.put(bytes, wire::kCrossingBytes);
+    }
+    stored(wire::edges_result_bytes(caught == nullptr ? 0 : crossing_.most));
     return true;
   }
   bool do_wait(wire::PlainReader& r, uint32_t now_us) {
@@ -597,6 +784,8 @@ class Engine {
     }
     const uint8_t channels = chosen_;
     chosen_ = 0;
+    // A lead that the comparator watches keeps its multiplexer.
+    if (counting_ && (masks[0] | masks[1] | masks[2] | masks[3]) != 0) return bad(wire::Op::sample);
     if (channels == 0 || n == 0 || n > wire::kConversionsMax ||
         !spend(sample_bytes_)) {
       return bad(wire::Op::sample);
@@ -614,6 +803,16 @@ class Engine {
     return !beyond;
   }
 
+  // The accumulators are full: their results go to the store when there is time.
+  void sampled(uint32_t now_us) {
+    counters_->time_convert_us += now_us - entered_us_;
+    part_ = 0;
+    sampled_step_ = step_;
+    sampled_index_ = sample_index_++;
+    sampled_us_ = entered_us_;
+    storing_ = true;
+    due_ = sample_bytes_;
+  }
   // Before anything else may follow in the order of results, or the accumulators are used again.
   void store_rest() {
     for (uint8_t i = 0; i < kPartsMax && storing_; ++i) store_part();
@@ -828,6 +1027,10 @@ class Engine {
   wire::LabelOp label_;
   wire::RailOp rail_;
   wire::RailUntilOp until_;
+  wire::PulseOp pulse_;
+  wire::PulsePairOp pair_;
+  wire::CrossingOp crossing_;
+  wire::DelayedSampleOp delayed_;
   uint32_t until_us_ = 0;
   uint32_t entered_us_ = 0;
   uint32_t started_us_ = 0;
@@ -859,7 +1062,17 @@ class Engine {
   uint16_t sampled_step_ = 0;
   uint8_t sampled_index_ = 0;
   uint32_t sampled_us_ = 0;
+  uint32_t watched_us_ = 0;
+  uint16_t shots_left_ = 0;
+  Armed armed_ = Armed::nothing;
+  uint8_t edges_index_ = 0;
+  bool paired_ = false;
+  bool shot_by_trigger_ = false;
+  bool counting_ = false;     // Op::edge_count
+  bool high_before_ = false;  // the comparator, when counting began
 };
+
+#undef TENTERHOOK_RARE
 
 }  // namespace core
 }  // namespace tenterhook

@@ -24,10 +24,28 @@
 //
 //   // Fast lines. Levels are of the controller's pin; at reset both float and the reeds are open.
 //   void fast_level(uint8_t channel, bool high);
-//   void start_pulses(uint8_t channel, bool active, uint32_t count, uint32_t width, uint32_t gap);
-//   void start_pair(const wire::PulsePairOp& pair);  // one pulse on each
+//   // Pulses are set up, then started by go(): by the main loop, or in a shot by the interrupt (fire).
+//   // A shot: one pulse (or pair) at least wire::kShotLeadTicks after go().
+//   void set_up_pulses(uint8_t channel, bool active, uint32_t count, uint32_t width, uint32_t gap, bool shot);
+//   void set_up_pair(const wire::PulsePairOp& pair, bool shot);  // one pulse on each
+//   void go();
 //   bool pulsing();                            // false once the last gap has passed
+//   bool pulses_late();                        // a burst was ended too late: it had more pulses
 //   void stop_pulses();                        // at once, line to its resting level
+//
+//   // The comparator. Thresholds are codes of its DAC, which is shifted through the relay chain's registers:
+//   // what was in them is lost (Outputs::comparator puts it back).
+//   void set_threshold(uint16_t code);
+//   bool comparator_high();
+//   void count_edges();                        // counts rising edges from 0, from now on
+//   uint32_t rises();                          // so far
+//   void stop_counting();                      // rises() stays
+//   // The next go() catches edges until `window` ticks after the leading edge; then rises() and the level are
+//   // frozen.
+//   void open_capture(uint8_t edges, uint8_t most, uint32_t window);
+//   bool capturing();
+//   void close_capture();                      // at once
+//   const Captured& captured();                // precondition: !capturing()
 //
 //   // Rails.
 //   void switch_rails(uint8_t on);             // bit r: solid-state switch of rail r; also from the
@@ -41,6 +59,13 @@
 //   // that of the conversion after it.
 //   void start_converter(uint8_t first, uint8_t second);  // precondition: stopped
 //   void stop_converter();                     // nothing of it is left pending
+//   // For a shot (see Sampler): the trigger comes so long after the leading edge, or before it, that the input
+//   // is held at delay_ticks. Precondition: set up as a shot.
+//   void set_trigger(int16_t delay_ticks);
+//   // From the interrupt only:
+//   void stop_after_this();                    // the conversion under way is the last one
+//   void fire(uint8_t channel);                // nothing converts: one conversion at the trigger, and go()
+//   void resume(uint8_t channel);              // as before; the first two conversions are of this channel
 //   void sense_mux(uint8_t address);
 //   void aux_mux(uint8_t address);
 //
@@ -57,9 +82,20 @@
 #include "firmware_build.h"
 
 #include "firmware/wire/message.h"
+#include "firmware/wire/program.h"
 
 namespace tenterhook {
 namespace core {
+
+// What an opened capture caught: ticks from the leading edge (see wire::Crossing).
+struct Captured {
+  uint8_t count;
+  bool missed;  // an edge passed while the one before it was stored
+  bool more;    // than there was room for
+  bool high;    // the comparator's level at the window's end
+  int32_t ticks[wire::kCrossingsMax];
+  uint16_t rising;  // bit i: of ticks[i]
+};
 
 struct Identity {
   uint32_t boot_nonce;

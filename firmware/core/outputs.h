@@ -105,6 +105,19 @@ class Outputs {
     staged_moves_ = moves;
   }
 
+  // Chooses what the comparator sees: a sense multiplexer and a threshold. No relay moves by it. The DAC hangs on
+  // the chain's clock and data: what was in the registers is shifted on and written anew.
+  void comparator(uint8_t mux, uint16_t code) {
+    for (uint8_t i = 0; i < 2; ++i) {
+      now_.set(static_cast<uint8_t>(map::kBitComparator + i), (mux >> i & 1) != 0);
+      wanted_.set(static_cast<uint8_t>(map::kBitComparator + i), (mux >> i & 1) != 0);
+    }
+    staged_ = false;
+    hal_.set_threshold(code);
+    shift(now_);
+    hal_.latch_chain();
+  }
+
   // Re-reads what is in the chain. A difference is remembered like any other.
   void verify() { pass(staged_ ? next_ : now_); }
   // True: the chain did not read back; byte and differing bits are in the arguments.

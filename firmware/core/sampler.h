@@ -7,6 +7,12 @@
 // so that a trip follows the true crossing by at most 10 * 104 + 2 * 104 + 52 us = 1.3 ms (2.3 ms when
 // another channel's first hit takes that slot).
 //
+// A shot (one conversion at a moment that a pulse sets) takes the converter away for its lead, its delay and
+// one conversion: 62 us + 1 ms + 54 us at most. It is entered only after kBetweenShots safety conversions since
+// the one before, with no first hit waiting for its second conversion, and left by the interrupt itself, so
+// that the main loop has no part in how long it lasts. Two conversions of one safety channel are then at most
+// (10 + 1) * 52 us + 1.2 ms apart and a trip follows its cause by at most 2 ms.
+//
 // Who touches what: conversion_done() runs in the conversion interrupt and is the only writer of the
 // accumulators, of last_*, of pending_ and of the pipeline; the main loop reads them under lock or after
 // sample_done() has become true, and starts a sample only when none is under way.
@@ -95,6 +101,8 @@ struct CurveSums {
 };
 constexpr uint16_t kCurveConversionsMax = 4096;  // then their squares are as much as 32 bits hold
 constexpr uint8_t kNobody = 0xFF;
+constexpr uint8_t kKeepChannel = 0xFF;  // conversion_done(): nothing to select
+constexpr uint8_t kBetweenShots = 12;   // a whole round and two confirmations
 
 constexpr uint16_t kReferenceNominal = 512;   // 2.048 V at AREF 4.096 V
 constexpr uint16_t kReferenceSpread = 8;      // 1.6 %: beyond the converter's own errors it is lost;
@@ -199,6 +207,36 @@ class Sampler {
     done_ = false;
   }
   bool sample_done() const { return done_; }
+
+  // ---- shots ----
+  // Chooses the source of the conversions of the shots to come. Precondition: sample_done(), not shooting().
+  void choose_shots(uint8_t source, uint16_t shots) {
+    Accumulator& a = of_[0];
+    a.sum = 0;
+    a.squares = 0;
+    a.min = 0xFFFF;
+    a.max = 0;
+    a.source = source;
+    a.tap = tap_of(source);
+    channels_ = 1;
+    n_ = shots;
+  }
+  // One shot as soon as safety allows: pulses and trigger are set up in the hardware. `tap`: what the trigger
+  // converts; `kept`: its counts go to the source chosen. Precondition: not shooting().
+  void shoot(uint8_t source, bool kept) {
+    Locked<Hal> locked(hal_);
+    shot_tap_ = tap_of(source);
+    shot_kept_ = kept;
+    shot_ = Shot::asked;
+  }
+  bool shooting() const { return shot_ != Shot::none; }
+  // Whatever is under way of it: the safety conversions go on.
+  void cancel_shot() {
+    Locked<Hal> locked(hal_);
+    const Shot was = shot_;
+    shot_ = Shot::none;
+    if (was == Shot::last || was == Shot::fired) start();
+  }
   // The last conversion of the sample is the next but one, or nearer.
   bool sample_ends_soon() const { return rounds_to_ask_ == 0; }
   uint8_t channels() const { return channels_; }
@@ -249,9 +287,10 @@ class Sampler {
     beats_ = static_cast<uint8_t>(beats_ + 1);
     if (ended < kSafety) {
       take_sample(ended, counts);
-    } else {
+    } else if (ended != kNothing) {
       take_safety(static_cast<uint8_t>(ended - kSafety), counts);
     }
+    if (shot_ != Shot::none && advance_shot(counts)) return kKeepChannel;
     Tap tap;
     // The sample's turn comes after a safety conversion.
     if (rounds_to_ask_ != 0 && running_ >= kSafety) {
@@ -271,6 +310,7 @@ class Sampler {
   }
 
  private:
+  enum class Shot : uint8_t { none, asked, last, fired };
   static constexpr uint8_t kSafety = 0x80;
   static constexpr uint8_t kSlotCurrent = 0;  // +r
   static constexpr uint8_t kSlotVolts = 4;    // +r
@@ -297,12 +337,51 @@ class Sampler {
     return adc;
   }
 
-  void take_sample(uint8_t index, uint16_t counts) {
-    Accumulator& a = of_[index];
+  // In the interrupt, a conversion has ended. True: nothing is to be selected.
+  __attribute__((noinline)) bool advance_shot(uint16_t counts) {
+    if (shot_ == Shot::fired) {
+      if (shot_kept_) add(of_[0], counts);
+      shot_ = Shot::none;
+      since_shot_ = 0;
+      carry_on();
+      return true;
+    }
+    const bool calm = !tripped_ && !suspicious();
+    if (shot_ == Shot::asked) {
+      if (!calm || since_shot_ < kBetweenShots) return false;
+      next_ = kNothing;
+      shot_ = Shot::last;
+      hal_.stop_after_this();
+      return true;
+    }
+    // The last one has ended, nothing converts. A first hit in it goes before the shot.
+    if (!calm) {
+      shot_ = Shot::asked;
+      carry_on();
+      return true;
+    }
+    running_ = kNothing;
+    shot_ = Shot::fired;
+    select(shot_tap_);
+    hal_.fire(shot_tap_.adc);
+    return true;
+  }
+  // The round goes on where it was; its first conversion is made twice.
+  void carry_on() {
+    const uint8_t slot = next_safety();
+    running_ = static_cast<uint8_t>(kSafety + slot);
+    next_ = running_;
+    hal_.resume(select(slot_taps_[slot]));
+  }
+
+  static void add(Accumulator& a, uint16_t counts) {
     a.sum += counts;
     a.squares += static_cast<uint32_t>(counts) * counts;
     if (counts < a.min) a.min = counts;
     if (counts > a.max) a.max = counts;
+  }
+  void take_sample(uint8_t index, uint16_t counts) {
+    add(of_[index], counts);
     if (index + 1 != channels_) return;
     const uint16_t left = static_cast<uint16_t>(rounds_to_come_ - 1);
     rounds_to_come_ = left;
@@ -310,6 +389,7 @@ class Sampler {
   }
 
   void take_safety(uint8_t slot, uint16_t counts) {
+    if (since_shot_ < kBetweenShots) ++since_shot_;
     if (slot < kSlotVolts) {
       const RailGuard& g = guards_[slot];
       last_current_[slot] = counts;
@@ -418,6 +498,10 @@ class Sampler {
   volatile uint8_t beats_ = 0;
   volatile bool done_ = true;
   volatile bool tripped_ = false;
+  volatile Shot shot_ = Shot::none;
+  uint8_t since_shot_ = 0;  // safety conversions
+  bool shot_kept_ = false;
+  Tap shot_tap_ = Tap();
   bool judging_ = false;
 };
 

@@ -25,8 +25,11 @@ constexpr int kPollsMax = 4096;  // passes at one instant; far beyond what a ful
 // nowhere before time passes.
 constexpr int kWaitingPollsMax = 64;
 // The first edge comes so many ticks after start_pulses(), as on the AVR (avr/pulses.cpp).
-constexpr Picoseconds kWideLead = 40 * kTick;
+constexpr std::uint32_t kWideLead = 41;
+constexpr std::uint32_t kBurstLead = 20;
 constexpr std::uint32_t kNarrow = wire::kGapTicksMin;
+constexpr Picoseconds kHeld = wire::kHoldTicks * kTick;             // from a trigger to the input held...
+constexpr Picoseconds kHeldToEnd = 46 * kMicrosecond;               // ...and from there to the result: 11.5 clocks
 
 // What core/hal.h asks for, on a FixtureCircuit.
 class Hal {
@@ -67,31 +70,84 @@ class Hal {
     level_[channel] = high;
     circuit_.pin(now, fast_pin(channel), high);
   }
-  void start_pulses(std::uint8_t channel, bool active, std::uint32_t count, std::uint32_t width,
-                    std::uint32_t gap) {
+  void set_up_pulses(std::uint8_t channel, bool active, std::uint32_t count, std::uint32_t width,
+                     std::uint32_t gap, bool shot) {
     pulse_channel_ = channel;
     pulse_active_ = active;
     pulses_left_ = count;
     width_ = width * kTick;
     gap_ = gap * kTick;
     at_active_ = false;
-    next_edge = now + (width < kNarrow ? (width + kNarrow + 1) * kTick : kWideLead);
-    pulse_end_ = kNever;
+    pair_.clear();
+    const bool burst = count > 1 && gap < wire::kGapTicksMin;
+    lead_ = (shot             ? std::uint32_t{wire::kShotLeadTicks}
+             : burst          ? kBurstLead
+             : width < kNarrow ? width + kNarrow + 1
+                               : kWideLead) *
+            kTick;
+    last_gap_ = burst ? wire::kGapTicksMin * kTick : gap_;
   }
-  void start_pair(const wire::PulsePairOp& pair) {
-    const Picoseconds lead = kWideLead + std::max<Picoseconds>(0, -pair.offset_ticks) * kTick;
-    const Picoseconds at[2] = {now + lead, now + lead + pair.offset_ticks * kTick};
+  void set_up_pair(const wire::PulsePairOp& pair, bool shot) {
+    lead_ = ((shot ? std::uint32_t{wire::kShotLeadTicks} : kWideLead) + std::max(0, -pair.offset_ticks)) * kTick;
     pair_.clear();
     for (std::uint8_t i = 0; i < map::kFasts; ++i) {
+      const Picoseconds at = lead_ + (i == 0 ? 0 : pair.offset_ticks * kTick);
       const bool active = pair.active[i] != 0;
-      pair_.push_back({at[i], i, active});
-      pair_.push_back({at[i] + pair.width_ticks[i] * kTick, i, !active});
+      pair_.push_back({at, i, active});
+      pair_.push_back({at + pair.width_ticks[i] * kTick, i, !active});
     }
     std::stable_sort(pair_.begin(), pair_.end(), [](const PairEdge& a, const PairEdge& b) { return a.at > b.at; });
-    next_edge = pair_.back().at;
+  }
+  void go() {
+    started_ = now;
+    for (PairEdge& edge : pair_) edge.at += now;
+    next_edge = pair_.empty() ? now + lead_ : pair_.back().at;
     pulse_end_ = kNever;
+    if (capturing_) {
+      circuit_.take_comparator_edges(now);
+      window_end = now + lead_ + window_;
+    }
   }
   bool pulsing() const { return next_edge != kNever || (pulse_end_ != kNever && now < pulse_end_); }
+  bool pulses_late() const { return false; }
+
+  void set_threshold(std::uint16_t code) {
+    circuit_.pin(now, map::kPinDacSelect, false);
+    circuit_.spi(now, static_cast<std::uint8_t>(code >> 4));
+    circuit_.spi(now, static_cast<std::uint8_t>(code << 4));
+    circuit_.pin(now, map::kPinDacSelect, true);
+  }
+  bool comparator_high() { return circuit_.input(now, map::kPinCapture); }
+  void count_edges() {
+    circuit_.follow_comparator(now, true);
+    circuit_.take_comparator_edges(now);
+    counting_ = true;
+    rises_ = 0;
+  }
+  std::uint32_t rises() {
+    take_edges();
+    return rises_;
+  }
+  void stop_counting() {
+    if (!counting_) return;
+    take_edges();
+    counting_ = false;
+    circuit_.follow_comparator(now, false);
+  }
+  void open_capture(std::uint8_t edges, std::uint8_t most, std::uint32_t window) {
+    captured_ = core::Captured{};
+    capture_edges_ = edges;
+    capture_most_ = most;
+    window_ = window * kTick;
+    capturing_ = true;
+  }
+  bool capturing() const { return capturing_; }
+  void close_capture() {
+    capturing_ = false;
+    window_end = kNever;
+  }
+  const core::Captured& captured() const { return captured_; }
+
   void stop_pulses() {
     if (!pair_.empty()) {
       pair_.clear();
@@ -136,6 +192,26 @@ class Hal {
   void stop_converter() {
     converting = false;
     next_conversion = kNever;
+    shot_event = kNever;
+    stopping_ = false;
+  }
+  void set_trigger(std::int16_t delay_ticks) { hold_after_ = lead_ + delay_ticks * kTick; }
+  void stop_after_this() { stopping_ = true; }
+  void fire(std::uint8_t channel) {
+    stopping_ = false;
+    next_conversion = kNever;
+    channel_ = channel;
+    held_ = false;
+    go();
+    shot_event = now + hold_after_;
+  }
+  void resume(std::uint8_t channel) {
+    stopping_ = false;
+    running_counts_ = circuit_.convert(now, channel);
+    channel_ = channel;
+    grid_ = now + kConversion;
+    next_conversion = grid_;
+    burst_ = 0;
   }
   void sense_mux(std::uint8_t address) { mux(map::kPinSenseMux, sense_address_, address); }
   void aux_mux(std::uint8_t address) { mux(map::kPinAuxMux, aux_address_, address); }
@@ -215,8 +291,28 @@ class Hal {
       next_edge = now + gap_;
     } else {
       next_edge = kNever;
-      pulse_end_ = now + gap_;
+      pulse_end_ = now + last_gap_;
     }
+    if (counting_ && !capturing_) take_edges();  // before they become many
+  }
+  // The window of what is captured is over.
+  void window_over() {
+    take_edges();
+    captured_.high = circuit_.input(now, map::kPinCapture);
+    close_capture();
+    stop_counting();
+  }
+  // A triggered conversion: first the input is held, then it has ended.
+  template <class Controller>
+  void shot(Controller& controller) {
+    if (!held_) {
+      held_ = true;
+      running_counts_ = circuit_.convert(now, channel_);
+      shot_event = now + kHeldToEnd;
+      return;
+    }
+    shot_event = kNever;
+    controller.conversion_done(running_counts_);
   }
   Picoseconds pulse_end() const {
     return pulse_end_ != kNever && now < pulse_end_ ? pulse_end_ : kNever;
@@ -226,9 +322,11 @@ class Hal {
   template <class Controller>
   void convert(Controller& controller) {
     const std::uint16_t ended = running_counts_;
-    running_counts_ = circuit_.convert(now, channel_);
-    channel_ = controller.conversion_done(ended);
-    if (controller.engine().sampling()) {
+    if (!stopping_) running_counts_ = circuit_.convert(now, channel_);
+    const std::uint8_t next = controller.conversion_done(ended);
+    if (next_conversion == kNever || next_conversion > now) return;  // a shot took the converter, or gave it back
+    if (next != core::kKeepChannel) channel_ = next;
+    if (controller.engine().sampling() || controller.engine().watching()) {
       burst_ = 0;
     } else if (++burst_ >= kSafetyBurst && !controller.suspicious()) {
       burst_ = 0;
@@ -241,7 +339,7 @@ class Hal {
   }
   // A sample or a session begins inside a pause of the safety conversions: back onto the grid.
   void hurry() {
-    if (!converting || next_conversion <= now + kConversion) return;
+    if (!converting || next_conversion == kNever || next_conversion <= now + kConversion) return;
     next_conversion = grid_ + ((now - grid_) / kConversion + 1) * kConversion;
     burst_ = 0;
   }
@@ -250,11 +348,27 @@ class Hal {
   Picoseconds booted = 0;
   Picoseconds next_edge = kNever;
   Picoseconds next_conversion = kNever;
+  Picoseconds shot_event = kNever;  // the trigger's conversion: input held, then ended
+  Picoseconds window_end = kNever;  // of what is captured
   bool converting = false;
   std::uint32_t boot_nonce = 1;
   wire::ResetCause cause = wire::ResetCause::power_on;
 
  private:
+  // Counts and catches what the comparator did until now. An edge is seen at the next tick.
+  void take_edges() {
+    for (const auto& edge : circuit_.take_comparator_edges(now)) {
+      if (counting_ && edge.level) ++rises_;
+      if (!capturing_ || (capture_edges_ & (edge.level ? wire::kEdgeRising : wire::kEdgeFalling)) == 0) continue;
+      if (captured_.count == capture_most_) {
+        captured_.more = true;
+        continue;
+      }
+      const Picoseconds ticks = (edge.t - started_ + kTick - 1) / kTick - 1 - lead_ / kTick;
+      if (edge.level) captured_.rising = static_cast<std::uint16_t>(captured_.rising | 1U << captured_.count);
+      captured_.ticks[captured_.count++] = static_cast<std::int32_t>(ticks);
+    }
+  }
   static map::Pin fast_pin(std::uint8_t channel) {
     return channel == 0 ? map::kPinFast0 : map::kPinFast1;
   }
@@ -273,7 +387,13 @@ class Hal {
   std::vector<std::uint8_t> outgoing_;
   Picoseconds send_end_ = 0;
   Picoseconds grid_ = 0;
-  Picoseconds width_ = 0, gap_ = 0, pulse_end_ = kNever;
+  Picoseconds width_ = 0, gap_ = 0, last_gap_ = 0, pulse_end_ = kNever;
+  Picoseconds lead_ = 0, started_ = 0, hold_after_ = 0, window_ = 0;
+  core::Captured captured_{};
+  std::uint32_t rises_ = 0;
+  std::uint8_t capture_edges_ = 0, capture_most_ = 0;
+  bool capturing_ = false, counting_ = false;
+  bool stopping_ = false, held_ = false;
   std::uint32_t pulses_left_ = 0;
   std::uint16_t running_counts_ = 0;
   std::uint16_t overruns_ = 0;
@@ -356,6 +476,7 @@ class NativeController::World {
     Picoseconds next = std::min(hal_->next_conversion, hal_->next_edge);
     next = std::min(next, hal_->send_end());
     next = std::min(next, hal_->pulse_end());
+    next = std::min({next, hal_->shot_event, hal_->window_end});
     if (!line_.empty()) next = std::min(next, line_.front().at);
     if (stalled()) {
       next = std::min(next, stalled_until_);
@@ -375,6 +496,14 @@ class NativeController::World {
   void happen(std::vector<std::uint8_t>& out) {
     bool loop = false;
     for (int i = 0; i < 2 && hal_->next_edge <= now(); ++i) hal_->edge();  // both of a pair
+    if (hal_->shot_event <= now()) {
+      hal_->shot(*controller_);
+      loop = true;
+    }
+    if (hal_->window_end <= now()) {
+      hal_->window_over();
+      loop = true;
+    }
     if (hal_->next_conversion <= now()) {
       const bool sampling = controller_->engine().sampling();
       hal_->convert(*controller_);
@@ -423,7 +552,7 @@ class NativeController::World {
       ++waiting;
     }
     const bool awake = controller_->awake();
-    if (controller_->engine().sampling() || (awake && !awake_)) hal_->hurry();
+    if (controller_->engine().sampling() || controller_->engine().watching() || (awake && !awake_)) hal_->hurry();
     awake_ = awake;
     pulsing_ = hal_->pulsing();
     if (next_tick_ <= now()) next_tick_ = now() + kMillisecond;

@@ -70,6 +70,9 @@ enum class Blame : uint8_t { none = 0, board = 1, lead = 2, fixture = 3, link = 
     "the program's order is wrong; report it with the run's record")                              \
   X(19, converter, "converter", fixture, "value: ms",                                             \
     "the converter stopped delivering",                                                           \
+    "report it with the run's record")                                                            \
+  X(20, pulses, "pulses", fixture, "channel: fast line",                                          \
+    "a burst was ended too late: the board had more pulses than were asked for",                  \
     "report it with the run's record")
 
 enum class Fault : uint8_t {

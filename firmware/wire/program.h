@@ -146,14 +146,16 @@ constexpr uint8_t kThresholdPerCount = 4;      // DAC codes per count of a conve
 constexpr uint8_t kComparatorHysteresis = 12;  // DAC codes, 12 mV: 0.22 V at the lead
 constexpr uint8_t kComparatorUs = 60;          // threshold and switches have settled
 
-// Catches the comparator's edges from the moment the timers start (kShotLeadTicks or more before the leading
-// edge) to window_ticks after the leading edge: the first `most` of the wanted directions with their times, and
-// how many there were in all (counted by hardware, none is passed over). Result: one Edges frame when both the
-// pulse operation and the window have ended.
-// Each time is exact to the tick, plus the latency of the capture input, a constant. One edge is caught while
-// the one before it is being stored: of edges closer than kCrossingDeadTicks some may be missed, which
-// kEdgesMissed tells. While a window of at most kBriefWindowTicks with one pulse (or pair) runs, the converter
-// rests and the dead time is kCrossingDeadTicksBrief.
+// Catches the comparator's edges from the moment the timers start, shortly before the leading edge, to
+// window_ticks after it: the first `most` of the wanted directions with their times, and how many there were in
+// all (counted by hardware, none is passed over). Result: one Edges frame when both the pulse operation and the
+// window have ended.
+// A time of n ticks means that the comparator's output changed between n and n + 1 ticks after the leading edge
+// at the pin; the nominal latency of the capture input, kCaptureTicks, is taken off (a constant whose true value
+// is part of what a loop-back finds). One edge is caught while the one before it is being stored: of edges closer
+// than kCrossingDeadTicks some may be missed, which kEdgesMissed tells. While a window of at most
+// kBriefWindowTicks with one pulse runs (with one pair: window and negative offset together), the converter rests
+// and the dead time is kCrossingDeadTicksBrief.
 struct CrossingOp {
   uint8_t sense = 0;
   uint8_t edges = 3;           // kEdgeRising | kEdgeFalling: which are caught; all are counted
@@ -164,6 +166,7 @@ struct CrossingOp {
 constexpr uint8_t kEdgeRising = 1;
 constexpr uint8_t kEdgeFalling = 2;
 constexpr uint8_t kCrossingsMax = 16;
+constexpr uint8_t kCaptureTicks = 3;              // from the pin to the captured count: synchroniser, edge detector
 constexpr uint32_t kWindowTicksMax = 16000000UL;  // 1 s
 constexpr uint32_t kBriefWindowTicks = 16000;     // 1 ms
 constexpr uint16_t kCrossingDeadTicks = 640;      // 40 us
@@ -189,13 +192,13 @@ constexpr uint8_t kCountStop = 0xFF;
 // a shot, and each shot waits for a whole round of them: a shot takes about 0.9 ms plus its delay.
 struct DelayedSampleOp {
   uint8_t sense = 0;
-  int16_t delay_ticks = 0;  // kDelayTicksMin..kDelayTicksMax
+  int16_t delay_ticks = 0;  // kDelayTicksMin..kDelayTicksMax; with a pair whose offset is negative, that much less
   uint16_t shots = 1;       // 1..kConversionsMax
 };
 constexpr int16_t kDelayTicksMin = -800;    // 50 us before
 constexpr int16_t kDelayTicksMax = 16000;   // 1 ms
 constexpr uint16_t kHoldTicks = 131;        // 2 * 64 + 3
-constexpr uint16_t kShotLeadTicks = 1000;   // from the timers' start to the leading edge at least
+constexpr uint16_t kShotLeadTicks = 1000;   // from the timers' start to the leading edge, and to both of a pair
 
 struct WaitOp {
   uint32_t us = 0;  // up to kWaitUsMax

@@ -246,12 +246,16 @@ TEST(Program, EveryOperationRoundTripsInItsSize) {
   op_round_trip(wire::BleedOp{9}, wire::Op::bleed);
   op_round_trip(wire::CurveOp{3}, wire::Op::curve);
   op_round_trip(wire::PulsePairOp{{0, 1}, {1601, 31999}, -15999}, wire::Op::pulse_pair);
+  op_round_trip(wire::EdgeCountOp{31, 4095}, wire::Op::edge_count);
+  op_round_trip(wire::DelayedSampleOp{31, -800, 4096}, wire::Op::delayed_sample);
+  op_round_trip(wire::CrossingOp{31, 3, 16, 4095, 16000000}, wire::Op::crossing);
 }
 
-TEST(Program, ReservedOperationsHaveNoSizeYet) {
+TEST(Program, OnlyKnownOperationsHaveASize) {
   for (int code = 0; code < 256; ++code) {
     const bool known = (code >= 0x01 && code <= 0x02) || (code >= 0x10 && code <= 0x17) ||
-                       (code >= 0x20 && code <= 0x21) || (code >= 0x30 && code <= 0x34) || code == 0x42 || code == 0x44;
+                       (code >= 0x20 && code <= 0x21) || (code >= 0x30 && code <= 0x34) ||
+                       (code >= 0x40 && code <= 0x44);
     EXPECT_EQ(wire::op_bytes(static_cast<wire::Op>(code)) != 0, known) << code;
     EXPECT_LE(wire::op_bytes(static_cast<wire::Op>(code)), wire::kOpBytesMax);
   }
@@ -262,6 +266,46 @@ TEST(Program, SampleResultBytesMatchTheFramesThatCarryThem) {
   EXPECT_EQ(wire::sample_result_bytes(8), 2 + 11 + 8 * 13);
   EXPECT_EQ(wire::sample_result_bytes(9), 2 * (2 + 11) + 9 * 13);
   EXPECT_LE(wire::sample_result_bytes(wire::kSampleChannelsMax), wire::kStepResultBytesMax);
+}
+
+TEST(Edges, CrossingsKeepSignAndDirection) {
+  for (std::int32_t ticks : {0, 1, -1, -2, 12345, -12345, 16'000'000, -16'000'000, (1 << 30) - 1, -(1 << 30)}) {
+    for (bool rising : {false, true}) {
+      std::uint8_t bytes[wire::kCrossingBytes];
+      wire::Crossing in, out;
+      in.ticks = ticks;
+      in.rising = rising;
+      ASSERT_EQ(wire::encode(in, bytes, sizeof bytes), wire::kCrossingBytes);
+      ASSERT_TRUE(wire::decode(bytes, sizeof bytes, out));
+      EXPECT_EQ(out.ticks, ticks);
+      EXPECT_EQ(out.rising, rising);
+    }
+  }
+}
+
+TEST(Edges, HeadRoundTripsAndMissingCrossingsAreRefused) {
+  wire::EdgesHead in, out;
+  in.step = 0x1234;
+  in.index = 7;
+  in.sense = 31;
+  in.flags = 31;
+  in.count = 2;
+  in.rises = 0x01020304;
+  in.falls = 0x05060708;
+  in.time_us = 0x090A0B0C;
+  std::uint8_t bytes[wire::kEdgesHeadBytes + 2 * wire::kCrossingBytes] = {};
+  ASSERT_EQ(wire::encode(in, bytes, sizeof bytes), wire::kEdgesHeadBytes);
+  ASSERT_TRUE(wire::decode(bytes, sizeof bytes, out));
+  EXPECT_EQ(out.step, in.step);
+  EXPECT_EQ(out.index, in.index);
+  EXPECT_EQ(out.sense, in.sense);
+  EXPECT_EQ(out.flags, in.flags);
+  EXPECT_EQ(out.count, in.count);
+  EXPECT_EQ(out.rises, in.rises);
+  EXPECT_EQ(out.falls, in.falls);
+  EXPECT_EQ(out.time_us, in.time_us);
+  EXPECT_FALSE(wire::decode(bytes, sizeof bytes - 1, out));
+  EXPECT_LE(wire::edges_result_bytes(wire::kCrossingsMax), wire::kPayloadBytesMax + wire::kStoreSlotBytes);
 }
 
 TEST(FaultTable, EveryFaultHasANameTextRemedyAndBlame) {
@@ -276,7 +320,7 @@ TEST(FaultTable, EveryFaultHasANameTextRemedyAndBlame) {
   ++faults;
   TENTERHOOK_FAULTS(TH_X)
 #undef TH_X
-  EXPECT_GE(faults, 19);
+  EXPECT_GE(faults, 20);
   EXPECT_STREQ(wire::name_of(static_cast<wire::Fault>(250)), "unknown");
 }
 
