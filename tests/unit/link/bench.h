@@ -131,6 +131,7 @@ struct Rig {
     native = made.get();
     auto lossy = std::make_unique<LossyPort>(std::move(made));
     port = lossy.get();
+    port->reset_fixture = [this] { native->firmware.reset(wire::ResetCause::external); };
     waiting = std::move(lossy);
     if (greet) open();
     if (session) port->arm(fault);

@@ -15,9 +15,11 @@
 
 namespace tenterhook::link {
 
-enum class Harm { drop, duplicate, flip, truncate, delay };
+// overrun: the receiver loses the frame's last bytes, its end too, so that two become one.
+// reset: the fixture's controller is reset as the frame passes.
+enum class Harm { drop, duplicate, flip, truncate, delay, overrun, reset };
 inline const char* name(Harm harm) {
-  constexpr const char* kNames[] = {"drop", "duplicate", "flip", "truncate", "delay"};
+  constexpr const char* kNames[] = {"drop", "duplicate", "flip", "truncate", "delay", "overrun", "reset"};
   return kNames[static_cast<int>(harm)];
 }
 
@@ -37,6 +39,7 @@ using Bytes = std::vector<std::uint8_t>;
 class LossyPort final : public Port {
  public:
   static constexpr Seconds kDelay{0.03};
+  static constexpr std::size_t kOverrunBytes = 3;
 
   explicit LossyPort(std::unique_ptr<Port> inner) : inner_(std::move(inner)) {}
 
@@ -50,6 +53,7 @@ class LossyPort final : public Port {
   void pull_at(Seconds when) { pulled_at_ = when; }
   // Changes whole frames on their way to the host.
   std::function<void(wire::Header&, Bytes&)> rewrite;
+  std::function<void()> reset_fixture;  // for Harm::reset
   // Called before every read, with the fixture's world standing still.
   std::function<void(Seconds)> before_read;
 
@@ -105,6 +109,8 @@ class LossyPort final : public Port {
       case Harm::duplicate: return {frame, frame};
       case Harm::flip: changed[changed.size() / 2] ^= 0x10; return {changed};
       case Harm::truncate: changed.resize(changed.size() / 2); changed.push_back(0); return {changed};
+      case Harm::overrun: changed.resize(changed.size() - std::min<std::size_t>(changed.size(), kOverrunBytes)); return {changed};
+      case Harm::reset: reset_fixture(); return {frame};
       case Harm::delay: held_[static_cast<int>(direction)].push_back({inner_->now() + kDelay, frame}); return {};
     }
     return {frame};
