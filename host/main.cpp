@@ -25,6 +25,7 @@
 #include "host/commands/levels.h"
 #include "host/commands/machine.h"
 #include "host/commands/options.h"
+#include "host/commands/parts.h"
 #include "host/commands/power.h"
 #include "host/commands/predict.h"
 #include "host/commands/report.h"
@@ -247,8 +248,8 @@ void add_history(CLI::App& app, Chosen& chosen) {
 void add_compare(CLI::App& app, Chosen& chosen) {
   CLI::App* c = nullptr;
   auto o = command<commands::CompareOptions>(app, chosen, "compare", "what changed between two runs", commands::compare, c);
-  c->add_option("BEFORE", o->before, "RUN")->required();
-  c->add_option("AFTER", o->after, "RUN")->required();
+  c->add_option("BEFORE", o->before, "RUN; alone it is compared with the last good run of its board")->required();
+  c->add_option("AFTER", o->after, "RUN");
   add_store(*c, o->store);
   add_json(*c, o->json);
 }
@@ -297,17 +298,46 @@ int dispatch(int argc, char** argv) {
   app.set_version_flag("--version", "tenterhook " TENTERHOOK_VERSION);
   Chosen chosen;
   for (auto* add : {add_run, add_check, add_levels, add_machine, add_hold, add_power, add_hookup, add_coverage, add_generate, add_show, add_history, add_compare, add_diagnose,
-                    add_trend, add_report, add_merge, add_predict, add_fixture, add_emulate}) {
+                    add_trend, add_parts, add_note, add_report, add_merge, add_predict, add_fixture, add_emulate}) {
     add(app, chosen);
   }
   try {
     app.parse(argc, argv);
+  c->add_option("--by", o->by, "days, or hours of use (default: hours once `parts --ran` was told)")->check(CLI::IsMember({"days", "hours"}));
   } catch (const CLI::ParseError& error) {
     const int code = app.exit(error);
     return code == 0 ? kExitPass : kExitInput;  // help and version end here too
   }
   return chosen();
 }
+void add_parts(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::PartsOptions>(app, chosen, "parts", "what sits in each place of a board, its hours, and what was replaced", commands::parts, c);
+  c->add_option("BOARD", o->board, "recorded name")->required();
+  c->add_option("--serial", o->serial, "the board's serial");
+  c->add_option("--swapped", o->swapped, "a place whose part was just replaced: trends of its lines restart");
+  c->add_option("--fitted", o->fitted, "a place whose part is told for the record; nothing was changed");
+  c->add_option("--type", o->type, "of that part, e.g. ECC82");
+  c->add_option("--part-serial", o->part_serial, "of that single part; its hours move with it");
+  c->add_option("--hours", o->hours, "that it had before it came here");
+  c->add_option("--cycles", o->cycles, "power-ups that it had before, or with --ran those of the board");
+  c->add_flag("--new-socket", o->new_socket, "the socket was replaced as well");
+  c->add_option("--ran", o->ran, "hours that the board worked away from the bench since the last told");
+  c->add_option("--note", o->note, "kept with it");
+  add_store(*c, o->store);
+  add_json(*c, o->json);
+}
+
+void add_note(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::NoteOptions>(app, chosen, "note", "remarks and pictures of a run: add one, or list them", commands::note, c);
+  c->add_option("RUN", o->run, "number, start of its uid, last, last-good, or BOARD@SERIAL")->required();
+  c->add_option("TEXT", o->text, "the remark, or the caption of the pictures");
+  c->add_option("--photo", o->photos, "a picture, kept by its path and SHA-256 (repeatable)");
+  add_store(*c, o->store);
+  add_json(*c, o->json);
+}
+
 
 }  // namespace
 

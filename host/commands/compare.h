@@ -6,7 +6,8 @@
 namespace tenterhook::commands {
 
 struct CompareOptions {
-  std::string before, after;  // RUN as for show
+  // RUN as for show. One alone is compared with the last good run of its board before it.
+  std::string before, after;
   std::string store;          // "" = the default place
   std::string json;           // "" = none, "-" = standard output
 };

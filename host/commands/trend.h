@@ -2,6 +2,11 @@
 #pragma once
 
 #include <string>
+#include <vector>
+
+#include "host/base/result.h"
+#include "host/record/store.h"
+#include "host/report/trend_text.h"
 
 namespace tenterhook::commands {
 
@@ -13,7 +18,14 @@ struct TrendOptions {
   std::string json;     // "" = none, "-" = standard output
   std::string swapped;  // a part that was just replaced: recorded, and trends restart here
   std::string note;     // kept with it
+  // "days", "hours" of use, or "": hours where hours away from the bench were told, else days.
+  std::string by;
 };
 int trend(const TrendOptions& options);
+
+// Every line (or options.line) that the board's last finished run measured, the most urgent first; empty when it
+// measured no levels. options.board is a recorded name, options.serial chosen.
+Result<std::vector<report::LineTrend>> line_trends(const record::Store& store, const TrendOptions& options,
+                                                   const record::RunRecord& last);
 
 }  // namespace tenterhook::commands

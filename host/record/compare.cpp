@@ -170,11 +170,37 @@ void note_differences(const RunRecord& before, const RunRecord& after, Compariso
   }
   for (const RunRecord* run : {&before, &after}) {
     const std::string which = run == &before ? "the run before" : "the run after";
-    if (!run->complete) {
+    if (run->state == RunState::going) {
+      result.notes.push_back(which + " is still going");
+    } else if (!run->complete) {
       result.notes.push_back(which + " was cut short");
     } else if (run->aborted) {
       result.notes.push_back(which + " was stopped: " + run->aborted->cause);
     }
+  }
+}
+
+// Delays, edges, set-up and hold: by their uncertainty where the record has it, else as times.
+void compare_timings(const RunRecord& before, const RunRecord& after, Comparison& result) {
+  for (const TimingRecord& now : after.timings) {
+    const auto then = std::find_if(before.timings.begin(), before.timings.end(), [&](const TimingRecord& t) {
+      return t.kind == now.kind && t.from == now.from && t.line == now.line && t.edge == now.edge;
+    });
+    if (then == before.timings.end()) continue;
+    Change change;
+    change.kind = Change::Kind::delay;
+    change.where = now.from.empty() ? now.line : now.from + " to " + now.line;
+    change.side = now.kind == "delay" ? now.edge : now.edge.empty() ? now.kind : now.kind + " " + now.edge;
+    change.unit = "s";
+    change.before = then->seconds;
+    change.after = now.seconds;
+    const double U = std::hypot(then->U_s, now.U_s);
+    double least = kTimeShare * std::fabs(then->seconds);
+    if (std::isfinite(U) && U > 0.0) {
+      change.U = U;
+      least = U;
+    }
+    add_if_moved(result, change, least);
   }
 }
 
@@ -202,6 +228,8 @@ std::string name(Change::Kind kind) {
       return "inrush";
     case Change::Kind::time:
       return "time";
+    case Change::Kind::delay:
+      return "delay";
   }
   return "";
 }
@@ -213,6 +241,7 @@ Comparison compare(const RunRecord& before, const RunRecord& after) {
   compare_rails(before, after, result);
   compare_inrush(before, after, result);
   compare_times(before, after, result);
+  compare_timings(before, after, result);
   note_differences(before, after, result);
   std::stable_sort(result.changes.begin(), result.changes.end(),
                    [](const Change& a, const Change& b) {

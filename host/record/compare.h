@@ -10,9 +10,9 @@
 namespace tenterhook::record {
 
 struct Change {
-  enum class Kind { fails_now, passes_now, level, rail_volts, current, inrush, time };
+  enum class Kind { fails_now, passes_now, level, rail_volts, current, inrush, time, delay };
   Kind kind = Kind::level;
-  std::string where;  // line, rail, or part of the time ("total", "warm-up")
+  std::string where;  // line, rail, part of the time ("total", "warm-up"), or edge ("PICK to Q0")
   std::string side;   // "low" or "high" for levels
   std::string unit;   // "V", "A", "s", "" for a count of readings
   double before = 0, after = 0;
@@ -28,7 +28,7 @@ struct Comparison {
   int compared = 0;                // values that could be compared
 };
 
-// A level or rail has moved when the difference of its means exceeds the root of the squares of
+// A level, a rail or a delay has moved when the difference of its means exceeds the root of the squares of
 // both expanded uncertainties (JCGM 100:2008, 5.1.2: independent contributions). On one fixture
 // part of the error is common to both runs, so that this tells rather too little than too much.
 // Currents, inrush peaks and times carry no uncertainty in the record: they are told beyond the

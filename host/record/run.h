@@ -115,8 +115,8 @@ struct RunRecord {
   measure::Verdict verdict = measure::Verdict::none;
   std::optional<Aborted> aborted;
   bool complete = false;  // false while running, and for ever if it was cut short
-  RunState state = RunState::unknown;  // set by the store: whether a run without an end goes on
-  std::string host;                    // the computer that recorded it; set by the store
+  RunState state = RunState::unknown;  // set by load(): whether a run without an end goes on
+  std::string host;                    // the computer that recorded it; set by load()
   int steps_planned = 0;
   Times time;
   Counters link;

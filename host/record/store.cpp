@@ -259,8 +259,6 @@ Result<long> Store::begin(RunRecord& run) {
   run.uid = begun.uid;
   run.started = begun.started;
   run.complete = false;
-  run.state = RunState::going;
-  run.host = by.host;
   return run.number;
 }
 

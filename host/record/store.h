@@ -130,6 +130,8 @@ class Store {
   // Times it was told to have worked elsewhere, oldest first.
   Result<std::vector<Use>> uses(const std::string& board, const std::string& board_serial) const;
   Result<std::vector<Photo>> photos(long number) const;
+  // The input files of a run alone, as it kept them.
+  Result<std::vector<files::SourceFile>> sources(long number) const;
   // By hash; Trouble::input when it is not kept.
   Result<CalibrationRecord> calibration(const std::string& hash) const;
   // Newest first, at most `limit`. Empty serial: all fixtures.

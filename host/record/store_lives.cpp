@@ -214,6 +214,17 @@ Result<std::vector<Photo>> Store::photos(long number) const {
   return photos;
 }
 
+Result<std::vector<files::SourceFile>> Store::sources(long number) const {
+  std::vector<files::SourceFile> sources;
+  TH_TRY(each(*state_->database,
+              "SELECT path, text, sha256 FROM run_file JOIN file USING(sha256) WHERE run = CAST(? AS INTEGER) ORDER BY position",
+              {std::to_string(number)}, [&](Statement& s) {
+                files::SourceFile& file = sources.emplace_back();
+                for (std::string* text : {&file.path, &file.text, &file.sha256}) *text = s.text();
+              }));
+  return sources;
+}
+
 Result<CalibrationRecord> Store::calibration(const std::string& hash) const {
   std::vector<CalibrationRecord> found;
   TH_TRY(each(*state_->database, "SELECT hash, fixture_serial, made, expires, text FROM calibration WHERE hash = ?", {hash},

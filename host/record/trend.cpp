@@ -191,7 +191,7 @@ void columns_of(const Trend& trend, std::vector<double>& x, std::vector<double>&
   x.clear();
   y.clear();
   for (std::size_t i = static_cast<std::size_t>(trend.start); i < trend.points.size(); ++i) {
-    x.push_back(trend.points[i].day);
+    x.push_back(trend.points[i].x);
     y.push_back(trend.points[i].value);
   }
 }
@@ -199,7 +199,7 @@ void columns_of(const Trend& trend, std::vector<double>& x, std::vector<double>&
 void apply_restarts(Trend& trend, const std::vector<Restart>& restarts) {
   for (const Restart& restart : restarts) {
     int first = 0;
-    for (const TrendPoint& point : trend.points) first += point.day < restart.day ? 1 : 0;
+    for (const TrendPoint& point : trend.points) first += point.x < restart.x ? 1 : 0;
     if (first > trend.start) {
       trend.start = first;
       trend.restart = restart.what;
@@ -217,7 +217,7 @@ void apply_restarts(Trend& trend, const std::vector<Restart>& restarts) {
 
 void judge(Trend& trend) {
   const LineFit& fit = *trend.fit;
-  const double now = trend.points.back().day;
+  const double now = trend.points.back().x;
   const double t = fit.cov11 > 0.0 ? std::fabs(fit.b1) / std::sqrt(fit.cov11) : 0.0;
   const double p = 2.0 * gsl_cdf_tdist_Q(t, fit.dof());
   const bool drifts = fit.cov11 > 0.0 ? p < kDriftFalseAlarm : fit.b1 != 0.0;
@@ -243,7 +243,7 @@ void judge(Trend& trend) {
   trend.state = TrendState::to_limit;
   trend.reaches = crossing(fit, *trend.limit);
   if (trend.reaches) {
-    for (double* day : {&trend.reaches->x, &trend.reaches->low, &trend.reaches->high}) *day -= now;
+    for (double* x : {&trend.reaches->x, &trend.reaches->low, &trend.reaches->high}) *x -= now;
   }
 }
 

@@ -72,7 +72,7 @@ std::optional<int> find_step(const std::vector<double>& x, const std::vector<dou
 
 struct TrendPoint {
   long run = 0;
-  double day = 0;  // since the first point
+  double x = 0;  // days since the first point, or hours of use
   double value = 0;
 };
 
@@ -98,14 +98,14 @@ struct Trend {
   Individuals chart;
   Ewma average;
   Cusum sums;                          // allowance half a sigma, threshold five
-  std::optional<LineFit> fit;          // of the points used; x in days
-  std::optional<Crossing> reaches;     // days since the last point; low may be negative
+  std::optional<LineFit> fit;          // of the points used; x as in the points
+  std::optional<Crossing> reaches;     // on the axis of x, since the last point; low may be negative
   std::optional<int> unlike;           // the last point alone is outside its chart
   double next_low = 0, next_high = 0;  // 95 % prediction interval for a run now
 };
 
 struct Restart {
-  double day = 0;    // on the axis of the points
+  double x = 0;      // on the axis of the points
   std::string what;  // "V3 was replaced"
 };
 

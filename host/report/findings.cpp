@@ -198,6 +198,7 @@ std::vector<LineFinding> find_lines(const record::RunRecord& run) {
 }
 
 std::string verdict_headline(const record::RunRecord& run) {
+  if (run.state == record::RunState::going) return "GOING";
   if (run.aborted || !run.complete) return "STOP";
   switch (run.verdict) {
     case Verdict::pass:
@@ -215,6 +216,16 @@ std::string verdict_headline(const record::RunRecord& run) {
 std::string verdict_sentence(const record::RunRecord& run) {
   const record::CountsOf n = record::counts_of(run);
   if (run.aborted) return stopped_sentence(run);
+  if (run.state == record::RunState::going) {
+    return fmt::format("The run of {} is still going: {} of {} are recorded.", board_of(run),
+                       plural(n.steps, "step"), run.steps_planned);
+  }
+  if (!run.complete && run.state == record::RunState::unknown && !run.host.empty()) {
+    return fmt::format(
+        "The run of {} has no end after {} of {}: it was cut short, unless it is still going on {}. The "
+        "board is neither passed nor failed.",
+        board_of(run), plural(n.steps, "step"), run.steps_planned, run.host);
+  }
   if (!run.complete) {
     return fmt::format(
         "The run of {} was cut short after {} of {}. The board is neither passed "
@@ -259,6 +270,7 @@ std::vector<std::string> next_actions(const record::RunRecord& run) {
     }
     return actions;
   }
+  if (run.state == record::RunState::going) return {"wait for its end"};
   if (!run.complete) return {"repeat the run; what was recorded before it stopped is kept"};
   for (const LineFinding& f : find_lines(run)) {
     if (f.wrong > 0 || run.verdict != Verdict::fail) actions.push_back(f.line + ": " + f.next);
@@ -303,6 +315,17 @@ std::string volts_text(double volts) {
   // "-0.00" says less than "0.00".
   if (text.find_first_of("123456789") == std::string::npos && text[0] == '-') text.erase(0, 1);
   return text;
+}
+
+std::string seconds_text(double seconds) {
+  if (!std::isfinite(seconds)) return "none";
+  const double size = std::fabs(seconds);
+  if (size >= 1.0 || seconds == 0.0) return fmt::format("{:.1f} s", seconds);
+  const auto [scale, unit] = size >= 1e-3   ? std::pair{1e3, "ms"}
+                             : size >= 1e-6 ? std::pair{1e6, "us"}
+                                            : std::pair{1e9, "ns"};
+  const double shown = seconds * scale;
+  return fmt::format("{:.{}f} {}", shown, std::fabs(shown) < 10.0 ? 2 : std::fabs(shown) < 100.0 ? 1 : 0, unit);
 }
 
 std::string sets_text(const std::vector<std::pair<std::string, Bit>>& sets) {

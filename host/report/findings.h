@@ -41,7 +41,8 @@ std::vector<LineFinding> find_lines(const record::RunRecord& run);
 
 // Pass, fail and unsure in one sentence, with whose trouble it is when the run was stopped.
 std::string verdict_sentence(const record::RunRecord& run);
-// "PASS", "FAIL", "UNSURE", or "STOP" for a run that was stopped or cut short.
+// "PASS", "FAIL", "UNSURE", "STOP" for a run that was stopped or cut short, "DONE" when nothing was
+// judged, "GOING" while its program still records.
 std::string verdict_headline(const record::RunRecord& run);
 // What to do now, most important first; at least one.
 std::vector<std::string> next_actions(const record::RunRecord& run);
@@ -50,6 +51,8 @@ std::vector<std::string> cautions(const record::RunRecord& run);
 
 // "24.63", "-0.04": hundredths, finer than any uncertainty that the fixture reaches.
 std::string volts_text(double volts);
+// "3.20 us", "41.5 ms", "12.3 s": three digits that mean something.
+std::string seconds_text(double seconds);
 // "F=1010 SKIP=0": lines of one bus (F3..F0, in that order) joined.
 std::string sets_text(const std::vector<std::pair<std::string, files::Bit>>& sets);
 // "PICK", "PICK 3 times"

@@ -107,6 +107,22 @@ Json power_json(const record::PowerRecord& power) {
   return j;
 }
 
+Json timings_json(const std::vector<record::TimingRecord>& timings) {
+  Json j = Json::array();
+  for (const record::TimingRecord& t : timings) {
+    j.push_back({{"kind", t.kind},
+                 {"from", t.from},
+                 {"line", t.line},
+                 {"edge", t.edge},
+                 {"seconds", number(t.seconds)},
+                 {"U", number(t.U_s)},
+                 {"limit", number(t.limit_s)},
+                 {"n", t.n},
+                 {"verdict", record::verdict_word(t.verdict)}});
+  }
+  return j;
+}
+
 Json aborted_json(const std::optional<record::Aborted>& aborted) {
   if (!aborted) return nullptr;
   return {{"cause", aborted->cause},
@@ -133,6 +149,9 @@ Json link_json(const record::Counters& c) {
 void add_identity(Json& j, const record::RunRecord& run) {
   j["kind"] = run.kind;
   j["complete"] = run.complete;
+  j["state"] = record::name(run.complete ? record::RunState::finished : run.state);
+  j["host"] = run.host;
+  j["powered_s"] = number(run.powered_s);
   j["vectors"] = run.vectors;
   j["steps_planned"] = run.steps_planned;
   j["fixture_serial"] = run.fixture_serial;
@@ -149,6 +168,7 @@ void add_identity(Json& j, const record::RunRecord& run) {
   j["link"] = link_json(run.link);
   j["relay_operations"] = run.relay_operations;
   j["relay_wear"] = Json(run.relay_wear);
+  if (!run.timings.empty()) j["timings"] = timings_json(run.timings);
 }
 
 }  // namespace

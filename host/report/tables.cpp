@@ -27,7 +27,12 @@ struct Outcome {
   Paint paint;
 };
 Outcome outcome_of(const record::RunSummary& run) {
-  if (!run.complete) return {"CUT SHORT", Paint::stop};
+  if (!run.complete) {
+    return {run.state == record::RunState::going     ? "GOING"
+            : run.state == record::RunState::unknown ? "NO END"
+                                                     : "CUT SHORT",
+            run.state == record::RunState::going ? Paint::quiet : Paint::stop};
+  }
   if (run.aborted) return {"STOP", Paint::stop};
   switch (run.verdict) {
     case measure::Verdict::pass:
@@ -43,7 +48,11 @@ Outcome outcome_of(const record::RunSummary& run) {
 }
 
 std::string remark_of(const record::RunSummary& run) {
-  if (!run.complete) return fmt::format("after {} steps", run.counts.steps);
+  if (run.state == record::RunState::going) return fmt::format("{} steps so far", run.counts.steps);
+  if (!run.complete) {
+    const bool elsewhere = run.state == record::RunState::unknown && !run.host.empty();
+    return fmt::format("after {} steps{}", run.counts.steps, elsewhere ? ", recorded on " + run.host : "");
+  }
   if (run.aborted) {
     return run.aborted->cause + (run.aborted->where.empty() ? "" : " at " + run.aborted->where);
   }
@@ -65,7 +74,7 @@ std::string minute_of(const std::string& started) {
 std::string quantity(double value, const std::string& unit) {
   if (unit == "V") return volts_text(value) + " V";
   if (unit == "A") return fmt::format("{:.3f} A", value);
-  if (unit == "s") return fmt::format("{:.1f} s", value);
+  if (unit == "s") return seconds_text(value);
   return fmt::format("{:.0f}", value);
 }
 
@@ -85,7 +94,9 @@ std::string change_text(const record::Change& c, const Screen& screen) {
                      (screen.unicode ? " → " : " -> ") +
                      padded_left(quantity(c.after, c.unit), 10) + "   " +
                      padded_left((moved > 0 ? "+" : "") + quantity(moved, c.unit), 10);
-  if (c.U) text += fmt::format("  {} {:.2f}", screen.unicode ? "±" : "+-", *c.U);
+  if (c.U) {
+    text += fmt::format("  {} {}", screen.unicode ? "±" : "+-", c.unit == "s" ? seconds_text(*c.U) : fmt::format("{:.2f}", *c.U));
+  }
   return text;
 }
 
@@ -151,7 +162,9 @@ std::string history_json(const record::HistoryPage& page) {
               {"vectors", run.vectors},
               {"fixture", run.fixture},
               {"verdict", record::verdict_word(run.verdict)},
-              {"complete", run.complete}};
+              {"complete", run.complete},
+              {"state", record::name(run.state)},
+              {"host", run.host}};
     r["aborted"] = nullptr;
     if (run.aborted) {
       r["aborted"] = {{"cause", run.aborted->cause},

@@ -31,7 +31,23 @@ std::string days_text(double days) {
   return fmt::format("{:.0f} years", days / 365.25);
 }
 
-std::string drift_text(const Trend& trend) {
+std::string hours_text(double hours) {
+  if (hours < 1.0) return "less than an hour of use";
+  return fmt::format("{:.{}f} h of use", hours, hours < 10.0 ? 1 : 0);
+}
+
+std::string span_text(const LineTrend& line, double x) {
+  return line.by_hours ? hours_text(x) : days_text(x);
+}
+
+std::string drift_text(const LineTrend& line) {
+  const Trend& trend = line.trend;
+  if (line.by_hours) {
+    const double per_hour = trend.fit->b1;
+    const bool slow = std::fabs(per_hour) < 1e-3;
+    return fmt::format("{} {:.2g} mV {}", per_hour < 0 ? "sinks" : "rises", std::fabs(per_hour) * (slow ? 1e6 : 1e3),
+                       slow ? "in 1000 h of use" : "an hour of use");
+  }
   const double per_day = trend.fit->b1;
   const bool slow = std::fabs(per_day) < 1e-3;
   const double shown = std::fabs(per_day) * (slow ? 1e3 * 30.44 : 1e3);
@@ -104,26 +120,26 @@ std::string trend_sentence(const LineTrend& line) {
   const std::string limit = t.limit ? volts_text(*t.limit) + " V" : "";
   switch (t.state) {
     case TrendState::too_few:
-      return fmt::format("{}: {} run{}{}, {} or more on different days are needed to say anything.",
+      return fmt::format("{}: {} run{}{}, {} or more at different times are needed to say anything.",
                          name, used, used == 1 ? "" : "s", since, record::kTrendPointsMin);
     case TrendState::steady:
       return fmt::format("{} is steady over {} runs{}.", name, used, since);
     case TrendState::away:
-      return fmt::format("{} {}, away from its limit of {}.", name, drift_text(t), limit);
+      return fmt::format("{} {}, away from its limit of {}.", name, drift_text(line), limit);
     case TrendState::no_limit:
-      return fmt::format("{} {}; the last run has no window for it.", name, drift_text(t));
+      return fmt::format("{} {}; the last run has no window for it.", name, drift_text(line));
     case TrendState::beyond:
       return fmt::format(
           "{} has passed its limit of {}: the line through {} runs{} stands at {} V.", name, limit,
-          used, since, volts_text(t.fit->at(t.points.back().day)));
+          used, since, volts_text(t.fit->at(t.points.back().x)));
     case TrendState::to_limit:
       break;
   }
-  std::string text = fmt::format("{} {}", name, drift_text(t));
+  std::string text = fmt::format("{} {}", name, drift_text(line));
   if (t.reaches) {
     text += fmt::format(" and reaches its limit of {} in about {} (95 %: {} to {}).", limit,
-                        days_text(t.reaches->x), days_text(std::max(0.0, t.reaches->low)),
-                        days_text(t.reaches->high));
+                        span_text(line, t.reaches->x), span_text(line, std::max(0.0, t.reaches->low)),
+                        span_text(line, t.reaches->high));
   } else {
     text += fmt::format(" towards its limit of {}; when cannot be said yet.", limit);
   }
@@ -160,6 +176,7 @@ std::string trend_json(const std::string& board, const std::string& board_serial
   Json j;
   j["board"] = board;
   j["board_serial"] = board_serial;
+  j["axis"] = !lines.empty() && lines.front().by_hours ? "hours" : "days";
   j["lines"] = Json::array();
   for (const LineTrend& line : lines) {
     const Trend& t = line.trend;
@@ -171,10 +188,13 @@ std::string trend_json(const std::string& board, const std::string& board_serial
     l["limit"] = t.limit ? number(*t.limit) : Json(nullptr);
     l["used"] = t.points.size() - static_cast<std::size_t>(t.start);
     l["restart"] = t.restart.empty() ? Json(nullptr) : Json(t.restart);
-    l["drift_v_per_day"] = t.fit ? number(t.fit->b1) : Json(nullptr);
-    l["reaches_days"] = nullptr;
+    // Of the axis in use alone: the other field stays null.
+    const char* const drift = line.by_hours ? "drift_v_per_hour" : "drift_v_per_day";
+    const char* const reaches = line.by_hours ? "reaches_hours" : "reaches_days";
+    for (const char* field : {"drift_v_per_day", "drift_v_per_hour", "reaches_days", "reaches_hours"}) l[field] = nullptr;
+    if (t.fit) l[drift] = number(t.fit->b1);
     if (t.reaches) {
-      l["reaches_days"] = {{"at", number(t.reaches->x)},
+      l[reaches] = {{"at", number(t.reaches->x)},
                            {"low", number(t.reaches->low)},
                            {"high", number(t.reaches->high)}};
     }
@@ -191,7 +211,7 @@ std::string trend_json(const std::string& board, const std::string& board_serial
     l["cusum"] = {{"outside", runs_of(t, t.sums.outside)}};
     l["points"] = Json::array();
     for (const record::TrendPoint& p : t.points) {
-      l["points"].push_back({{"run", p.run}, {"day", number(p.day)}, {"volts", number(p.value)}});
+      l["points"].push_back({{"run", p.run}, {line.by_hours ? "hour" : "day", number(p.x)}, {"volts", number(p.value)}});
     }
     j["lines"].push_back(std::move(l));
   }

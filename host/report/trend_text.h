@@ -12,11 +12,12 @@ namespace tenterhook::report {
 struct LineTrend {
   std::string line;
   bool high = false;
+  bool by_hours = false;  // x is hours of use; else days
   record::Trend trend;
 };
 
-// "Q2's high sinks 1.2 mV a day and reaches its limit of 22.00 V in about 140 days (95 %: 90 to
-// 260)." or why that cannot be said.
+// "Q2's high sinks 1.2 mV an hour and reaches its limit of 22.00 V in about 140 h of use (95 %: 90 h
+// to 260 h)." or why that cannot be said.
 std::string trend_sentence(const LineTrend& line);
 
 // One line: sentence, chart, limits. Several: the most urgent first, a line each.

@@ -107,6 +107,24 @@ TEST(Compare, TotalTimesOfDifferentVectorsAreNotCompared) {
   EXPECT_EQ(find(compare(latch({}), latch(brief)), Kind::time, "total"), nullptr);
 }
 
+TEST(Compare, DelayMovesOnlyBeyondTheCombinedUncertainty) {
+  RunRecord before = latch({});
+  before.timings = {{"delay", "PICK", "Q0", "rising", 3.0e-6, 0.3e-6, 6e-6, 12, measure::Verdict::pass},
+                    {"set-up", "F0", "PICK", "", 2.0e-6, std::nan(""), std::nullopt, 9, measure::Verdict::none}};
+  RunRecord after = before;
+  after.timings[0].seconds = 3.4e-6;  // U of the difference: 0.424 us
+  after.timings[1].seconds = 2.3e-6;  // no U: below a fifth
+  EXPECT_EQ(compare(before, after).changes.size(), 0u);
+  after.timings[0].seconds = 3.5e-6;
+  after.timings[1].seconds = 2.5e-6;
+  const Comparison comparison = compare(before, after);
+  const Change* delay = find(comparison, Kind::delay, "PICK to Q0");
+  ASSERT_NE(delay, nullptr);
+  EXPECT_EQ(delay->side, "rising");
+  EXPECT_NEAR(delay->significance, 0.5 / 0.4243, 1e-3);
+  EXPECT_NE(find(comparison, Kind::delay, "F0 to PICK"), nullptr);
+}
+
 TEST(Compare, NotesSayWhyRunsMayDiffer) {
   const RunRecord before = latch({});
   RunRecord after = before;

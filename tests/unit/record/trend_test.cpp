@@ -48,7 +48,7 @@ TEST(Trend, KnownCrossingLiesInsideTheIntervalIn93To97OfAHundred) {
     const Trend trend = assess(points);
     if (trend.state != TrendState::to_limit || !trend.reaches) continue;
     ++told;
-    const double truth = (22.0 - h.start_v) / h.volts_a_day - points.back().day;
+    const double truth = (22.0 - h.start_v) / h.volts_a_day - points.back().x;
     if (truth >= trend.reaches->low && truth <= trend.reaches->high) ++inside;
   }
   EXPECT_GT(told, 950);
@@ -93,13 +93,13 @@ TEST(Trend, SwappedPartRestartsTheTrend) {
   std::vector<TrendPoint> points = make(h, random);
   EXPECT_EQ(assess(points).state, TrendState::to_limit);
   // Four runs since: not enough to say anything.
-  const std::vector<Restart> late = {{points[26].day - 0.5, "V3 was replaced"}};
+  const std::vector<Restart> late = {{points[26].x - 0.5, "V3 was replaced"}};
   const Trend refused = assess(points, late);
   EXPECT_EQ(refused.state, TrendState::too_few);
   EXPECT_EQ(refused.start, 26);
   EXPECT_EQ(refused.restart, "V3 was replaced");
   // Twelve runs since: only those are used.
-  const std::vector<Restart> early = {{points[18].day - 0.5, "V3 was replaced"}};
+  const std::vector<Restart> early = {{points[18].x - 0.5, "V3 was replaced"}};
   EXPECT_EQ(assess(points, early).start, 18);
   EXPECT_EQ(assess(points, early).fit->n, 12);
 }

@@ -10,9 +10,11 @@
 #include "host/commands/compare.h"
 #include "host/commands/history.h"
 #include "host/commands/merge.h"
+#include "host/commands/parts.h"
 #include "host/commands/report.h"
 #include "host/commands/show.h"
 #include "host/commands/trend.h"
+#include "host/files/reader.h"
 #include "host/record/store.h"
 #include "tests/unit/record/scenario.h"
 
@@ -208,6 +210,9 @@ class Drift : public Review {
  protected:
   void SetUp() override {
     Review::SetUp();
+    // The board's own files: they say which lines a part drives.
+    const auto sources = files::read_vectors(std::string(TH_SOURCE_DIR) + "/vectors/shed-latch/acceptance.vectors.yaml");
+    ASSERT_TRUE(sources.ok());
     for (int week = 0; week < 12; ++week) {
       scenario::LatchRun options;
       options.serial = "005";
@@ -218,6 +223,7 @@ class Drift : public Review {
       char date[32];
       std::snprintf(date, sizeof date, "2026-%02d-%02dT08:00:00Z", 1 + day / 28, 1 + day % 28);
       run.started = date;
+      if (sources.ok()) run.sources = sources->sources;
       add(run);
     }
   }
@@ -257,6 +263,125 @@ TEST_F(Drift, SwappedPartIsRecordedAndRestartsTheTrend) {
   EXPECT_EQ(answer.code, 0);
   EXPECT_THAT(answer.out, HasSubstr("0 runs since V2b was replaced"));
   EXPECT_THAT(answer.out, Not(HasSubstr("reaches")));
+}
+
+// Only the lines that a part's gates drive restart; its hours are the board's since then.
+TEST_F(Drift, SwapRestartsTheLinesThatThePartDrives) {
+  PartsOptions swap;
+  swap.board = "shed-latch";
+  swap.serial = "005";
+  swap.store = path_;
+  swap.swapped = "V3";
+  swap.type = "ECC82";
+  swap.note = "socket kept";
+  const Answer told = ask(parts, swap);
+  EXPECT_EQ(told.code, 0) << told.err;
+  EXPECT_THAT(told.out, HasSubstr("V3"));
+  EXPECT_THAT(told.out, HasSubstr("ECC82"));
+  TrendOptions machine = options();
+  machine.json = "-";
+  const json j = json::parse(ask(trend, machine).out);
+  int restarted = 0;
+  for (const json& line : j["lines"]) {
+    const std::string name = line["line"];
+    const bool third = name == "Q3" || name == "Qn3";
+    EXPECT_EQ(line["restart"] == "V3 was replaced", third) << name << ": " << line["restart"];
+    restarted += third;
+  }
+  EXPECT_GE(restarted, 2);
+}
+
+TEST_F(Drift, HoursOfUseCarryTheTrendOnceTheyAreTold) {
+  // Twelve weeks of ten hours each in the machine.
+  for (int week = 0; week < 12; ++week) {
+    Result<record::Store> store = record::Store::open(path_);
+    const int day = 2 + 7 * week;
+    char date[32];
+    std::snprintf(date, sizeof date, "2026-%02d-%02dT08:00:00Z", 1 + day / 28, 1 + day % 28);
+    ASSERT_TRUE(store->add_use({date, "shed-latch", "005", 10.0, 1, ""}).ok());
+  }
+  const Answer text = ask(trend, options());
+  EXPECT_THAT(text.out, HasSubstr("mV an hour of use"));
+  EXPECT_THAT(text.out, HasSubstr("h of use (95 %:"));
+  TrendOptions machine = options();
+  machine.json = "-";
+  const json first = json::parse(ask(trend, machine).out)["lines"][0];
+  // 50 mV in ten hours: the 0.45 V that are left after the last run take 90 h.
+  EXPECT_NEAR(first["reaches_hours"]["at"].get<double>(), 90.0, 12.0);
+  EXPECT_TRUE(first["reaches_days"].is_null());
+  machine.by = "days";
+  EXPECT_NEAR(json::parse(ask(trend, machine).out)["lines"][0]["reaches_days"]["at"].get<double>(), 63.0, 8.0);
+}
+
+TEST_F(Drift, PartsCountTheHoursOfTheirBoard) {
+  PartsOptions ran;
+  ran.board = "shed-latch";
+  ran.serial = "005";
+  ran.store = path_;
+  ran.ran = 12.5;
+  ran.cycles = 4;
+  EXPECT_EQ(ask(parts, ran).code, 0);
+  PartsOptions list = ran;
+  list.ran.reset();
+  list.cycles.reset();
+  list.json = "-";
+  const json j = json::parse(ask(parts, list).out);
+  EXPECT_EQ(j["told_hours"], 12.5);
+  EXPECT_EQ(j["power_ups"], 12 + 4);
+  ASSERT_FALSE(j["parts"].empty());
+  EXPECT_EQ(j["parts"][0]["recorded"], false);
+  EXPECT_EQ(j["parts"][0]["hours"], j["hours"]);
+}
+
+TEST_F(Drift, PartsRefuseWhatDoesNotFit) {
+  PartsOptions o;
+  o.board = "shed-latch";
+  o.store = path_;
+  EXPECT_THAT(ask(parts, o).err, HasSubstr("several serials: 003, 004, 005"));
+  o.serial = "005";
+  o.type = "ECC82";
+  EXPECT_THAT(ask(parts, o).err, HasSubstr("which place"));
+  o.type.clear();
+  o.ran = -1.0;
+  EXPECT_EQ(ask(parts, o).code, 2);
+  o.ran.reset();
+  o.board = "nobody";
+  EXPECT_EQ(ask(parts, o).code, 2);
+}
+
+TEST_F(Review, NotesAndPhotosOfARun) {
+  const std::string picture = (folder_ / "underside.jpg").string();
+  std::ofstream(picture) << "pixels";
+  NoteOptions add;
+  add.run = "2";
+  add.store = path_;
+  add.text = "V1 looks dark";
+  EXPECT_EQ(ask(note, add).code, 0);
+  add.text = "underside";
+  add.photos = {picture};
+  EXPECT_THAT(ask(note, add).out, HasSubstr("underside.jpg (as it was): underside"));
+  std::ofstream(picture) << "other pixels";
+  NoteOptions list;
+  list.run = "2";
+  list.store = path_;
+  list.json = "-";
+  const json j = json::parse(ask(note, list).out);
+  EXPECT_EQ(j["notes"], "V1 looks dark");
+  EXPECT_EQ(j["photos"][0]["state"], "changed since");
+  add.photos = {picture + "x"};
+  EXPECT_EQ(ask(note, add).code, 2);
+}
+
+TEST_F(Review, OneRunIsComparedWithTheLastGoodOneOfItsBoard) {
+  CompareOptions one;
+  one.before = "2";
+  one.store = path_;
+  one.json = "-";
+  const json j = json::parse(ask(compare, one).out);
+  EXPECT_EQ(j["before"]["run"], 1);
+  EXPECT_EQ(j["after"]["run"], 2);
+  one.before = "1";
+  EXPECT_THAT(ask(compare, one).err, HasSubstr("no earlier run of this board passed"));
 }
 
 TEST_F(Drift, BoardFileStandsForItsName) {

@@ -136,7 +136,7 @@ TEST(BigWord, LettersAreDrawnWideWhereTheyFit) {
 }
 
 TEST(BigWord, EveryHeadlineHasAllItsLetters) {
-  for (const char* word : {"PASS", "FAIL", "UNSURE", "STOP", "DONE"}) {
+  for (const char* word : {"PASS", "FAIL", "UNSURE", "STOP", "DONE", "GOING"}) {
     for (const char* letter = word; *letter != '\0'; ++letter) {
       const std::string drawn = big_word(std::string(1, *letter), Paint::none, plain(80));
       EXPECT_THAT(drawn, HasSubstr("██")) << *letter;
