@@ -4,17 +4,22 @@
 
 namespace tenterhook::measure {
 
-Volts pulled_open_reads(Volts open_reads, Ohms divider) {
-  constexpr Volts kPullVolts{5.0};
-  constexpr Ohms kPullOhms{10e3};
-  const double pull = 1.0 / kPullOhms.value;
+Volts pulled_open_reads(Volts open_reads, Ohms divider, Pull pull) {
+  const Volts volts{pull == Pull::low ? 5.0 : 24.0};
+  const Ohms ohms{pull == Pull::low ? 10e3 : 1e6};
+  const double up = 1.0 / ohms.value;
   const double load = 1.0 / divider.value;
-  return (kPullVolts * pull + open_reads * load) / (pull + load);
+  return (volts * up + open_reads * load) / (up + load);
 }
 
-Contact contact_of(Volts plain, Volts pulled, Volts U, Volts open_reads, Ohms divider) {
+Contact contact_of(Volts plain, Volts pulled, Volts U, Volts open_reads, Ohms divider, std::optional<Volts> high) {
   const Volts reach = kPullProof + U;
   if (abs(pulled - pulled_open_reads(open_reads, divider)) > reach) return Contact::proven;
+  if (high) {
+    const Volts far = abs(*high - pulled_open_reads(open_reads, divider, Pull::high));
+    if (far > kHighPullProof + U) return Contact::proven;
+    return Contact::open;
+  }
   return abs(plain - open_reads) <= reach ? Contact::open : Contact::unknown;
 }
 
