@@ -169,6 +169,7 @@ Error Database::failure(int code) const {
       return fixture_error(path_, "the disk is full: the record could not be written",
                            "free some space; what was recorded before is kept");
     case SQLITE_READONLY:
+    case SQLITE_PERM:
       return fixture_error(path_, "the store cannot be written: it or its folder is read-only",
                            "give write permission, or name another with --store FILE");
     case SQLITE_CANTOPEN:
@@ -180,6 +181,12 @@ Error Database::failure(int code) const {
                            fmt::format("the store has been locked for {} s by another program",
                                        kBusyTimeoutMs / 1000),
                            "let the other program finish, then repeat");
+    case SQLITE_PROTOCOL:
+      return fixture_error(path_, "the store cannot be locked",
+                           "keep it on a local disk: network folders may have no locks");
+    case SQLITE_NOMEM:
+      return fixture_error(path_, "the record could not be written or read: memory is exhausted",
+                           "close other programs, then repeat");
     case SQLITE_NOTADB:
       return input_error(path_, "this file is not a store of Tenterhook: not a database",
                          "name the store with --store FILE");
