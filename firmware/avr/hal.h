@@ -64,7 +64,7 @@ void set_up_pulses(uint8_t channel, bool active, uint32_t count, uint32_t width,
 void set_up_pair(const wire::PulsePairOp& pair, bool shot);
 void set_trigger(int16_t delay_ticks);
 void go();
-bool pulses_late();
+uint16_t pulses_late();
 bool pulses_running();
 void stop_pulses();
 void set_fast_level(uint8_t channel, bool high);
@@ -132,7 +132,7 @@ class Hal {
   }
   static void set_up_pair(const wire::PulsePairOp& pair, bool shot) { avr::set_up_pair(pair, shot); }
   static void go() { avr::go(); }
-  static bool pulses_late() { return avr::pulses_late(); }
+  static uint16_t pulses_late() { return avr::pulses_late(); }
 
   static void set_threshold(uint16_t code);
   static bool comparator_high() { return (PINL & _BV(map::kPinCapture.bit)) != 0; }

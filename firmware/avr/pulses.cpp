@@ -55,7 +55,7 @@ struct Pulses {
   bool at_active;        // wide: level now
   bool armed;            // wide: the coming match toggles
   bool shot;             // the converter waits for a match of this counter: it goes on after the last edge
-  volatile bool late;    // a burst was ended too late
+  volatile uint16_t late;  // ticks by which a burst was ended too late
   uint8_t connect;       // TCCR1A and
   uint8_t run;           // TCCR1B that start what is set up
   uint32_t lead;         // ticks from the start to the leading edge
@@ -220,7 +220,7 @@ __attribute__((noinline)) void set_up_burst() {
   Pulses& p = g_pulses;
   const uint16_t period = static_cast<uint16_t>(p.width + p.gap);
   p.next = Kind::burst;
-  p.late = false;
+  p.late = 0;
   p.lead = kBurstLeadTicks;
   p.end = kBurstLeadTicks + (p.left - 1) * period + p.width;
   set_match(p.channel, static_cast<uint16_t>(p.width - 1));
@@ -348,12 +348,16 @@ void end_burst() {
     }
   }
   TCCR1A = kFastPwmA;
-  if (-left > static_cast<int16_t>(wire::kBurstGapTicksMin - 2 * kBurstMarginTicks)) p.late = true;
+  if (-left > static_cast<int16_t>(wire::kBurstGapTicksMin - 2 * kBurstMarginTicks)) p.late = static_cast<uint16_t>(-left);
   finish();
 }
 
+// Interrupts stay off until the flags of before are cleared: while the other line pulsed, the counter passed this
+// one's old match.
 void go() {
   Pulses& p = g_pulses;
+  const uint8_t saved = SREG;
+  cli();
   p.kind = p.next;
   const bool timed = capturing() || p.kind == Kind::burst;  // timer 4 takes part
   if (timed) begin_turns(p.lead);
@@ -366,9 +370,6 @@ void go() {
   } else {
     interrupts = interrupt_bit(p.channel);
   }
-  const uint8_t saved = SREG;
-  cli();
-  // The flags of before: while the other line pulsed, the counter passed this one's old match.
   TIFR1 = _BV(OCF1A) | _BV(OCF1B) | _BV(OCF1C);
   TIMSK1 = interrupts;
   TCCR1A = p.connect;
@@ -385,7 +386,7 @@ bool pulses_running() {
   return false;
 }
 
-bool pulses_late() { return g_pulses.late; }
+uint16_t pulses_late() { return g_pulses.kind == Kind::idle ? g_pulses.late : uint16_t{0}; }
 
 void stop_pulses() {
   const uint8_t saved = SREG;

@@ -279,7 +279,7 @@ class Engine {
       case Phase::pulse:
         if (hal_.pulsing()) return false;
         counters_->time_pulse_us += now_us - entered_us_;
-        if (hal_.pulses_late()) return complain(wire::Fault::pulses, pulse_.channel, 0);
+        if (hal_.pulses_late() != 0) return complain(wire::Fault::pulses, pulse_.channel, hal_.pulses_late());
         break;
       case Phase::arm:
         if (!reached(now_us, until_us_)) return false;
@@ -676,7 +676,7 @@ class Engine {
   TENTERHOOK_RARE bool advance_watched(uint32_t now_us) {
     if (sampler_.shooting() || hal_.pulsing()) return false;
     if (armed_ == Armed::crossing && hal_.capturing()) return false;
-    if (hal_.pulses_late()) return complain(wire::Fault::pulses, pulse_.channel, 0);
+    if (hal_.pulses_late() != 0) return complain(wire::Fault::pulses, pulse_.channel, hal_.pulses_late());
     if (--shots_left_ != 0) {
       start_watched();
       return false;

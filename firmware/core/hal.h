@@ -30,7 +30,7 @@
 //   void set_up_pair(const wire::PulsePairOp& pair, bool shot);  // one pulse on each
 //   void go();
 //   bool pulsing();                            // false once the last gap has passed
-//   bool pulses_late();                        // a burst was ended too late: it had more pulses
+//   uint16_t pulses_late();                    // ticks; not 0: a burst was ended too late, it had more pulses
 //   void stop_pulses();                        // at once, line to its resting level
 //
 //   // The comparator. Thresholds are codes of its DAC, which is shifted through the relay chain's registers:

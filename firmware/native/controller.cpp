@@ -109,7 +109,7 @@ class Hal {
     }
   }
   bool pulsing() const { return next_edge != kNever || (pulse_end_ != kNever && now < pulse_end_); }
-  bool pulses_late() const { return false; }
+  std::uint16_t pulses_late() const { return 0; }
 
   void set_threshold(std::uint16_t code) {
     circuit_.pin(now, map::kPinDacSelect, false);

@@ -71,7 +71,7 @@ enum class Blame : uint8_t { none = 0, board = 1, lead = 2, fixture = 3, link = 
   X(19, converter, "converter", fixture, "value: ms",                                             \
     "the converter stopped delivering",                                                           \
     "report it with the run's record")                                                            \
-  X(20, pulses, "pulses", fixture, "channel: fast line",                                          \
+  X(20, pulses, "pulses", fixture, "channel: fast line, value: ticks",                                 \
     "a burst was ended too late: the board had more pulses than were asked for",                  \
     "report it with the run's record")
 

@@ -41,6 +41,10 @@ class Steps {
     results_ = std::uint16_t(results_ + wire::kEventResultBytes);
     return add(op);
   }
+  Steps& crossing(const wire::CrossingOp& op) { return adds(op, wire::edges_result_bytes(op.most)); }
+  Steps& delayed(const wire::DelayedSampleOp& op) { return adds(op, wire::sample_result_bytes(1)); }
+  Steps& count(std::uint8_t sense, std::uint16_t threshold) { return add(wire::EdgeCountOp{sense, threshold}); }
+  Steps& count_stop() { return adds(wire::EdgeCountOp{wire::kCountStop, 0}, wire::edges_result_bytes(0)); }
   Steps& step() {  // closes what was added as one step
     wire::LabelOp label;
     label.step = number_++;
@@ -59,6 +63,11 @@ class Steps {
   }
 
  private:
+  template <class Op>
+  Steps& adds(const Op& op, int bytes) {
+    results_ = std::uint16_t(results_ + bytes);
+    return add(op);
+  }
   template <class Op>
   static void put_into(std::vector<std::uint8_t>& to, const Op& op) {
     std::array<std::uint8_t, wire::kOpBytesMax> bytes{};
