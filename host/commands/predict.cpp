@@ -47,6 +47,11 @@ ordered_json json_of(const OutputPrediction& o) {
   for (const Levels& l : o.states) j["states"].push_back(json_of(l));
   j["low"] = o.low ? json_of(*o.low) : ordered_json();
   j["high"] = o.high ? json_of(*o.high) : ordered_json();
+  const auto band = [](const std::optional<predict::Band>& b) {
+    return b ? ordered_json{{"band", {b->from, b->to}}, {"min", b->min}, {"max", b->max}} : ordered_json();
+  };
+  j["bench_low"] = band(o.bench_low);
+  j["bench_high"] = band(o.bench_high);
   j["margin_low"] = o.margin_low ? ordered_json(*o.margin_low) : ordered_json();
   j["margin_high"] = o.margin_high ? ordered_json(*o.margin_high) : ordered_json();
   j["wrong"] = o.wrong;
@@ -139,7 +144,7 @@ std::string edges_text(const Prediction& p) {
   };
   for (const Edges& e : p.edges) {
     out += fmt::format(
-        "{} with inputs {}: rise {}, fall {}\n    delay to the rising edge {}, to the falling edge "
+        "{} on the bench, inputs {}: rise {}, fall {}\n    delay to the rising edge {}, to the falling edge "
         "{}; "
         "toggles up to {:.0f} kHz\n",
         e.output, e.state, us(e.rise), us(e.fall), us(e.delay_rise), us(e.delay_fall),

@@ -35,6 +35,18 @@ struct LevelWindows {
   std::optional<Window> high;
 };
 
+struct Span {
+  Seconds min{};
+  Seconds max{};
+};
+
+// What good parts are predicted to show on the bench: narrower than the windows, and no verdict hangs
+// on it. Written by `tenterhook predict`.
+struct Predicted {
+  LevelWindows levels;
+  std::optional<Span> rise, fall;  // 10 to 90 % of an output's edges
+};
+
 // How the fixture gives a level: by a named rail, by 0 V, by an explicit voltage, or by letting go.
 struct DriveLevel {
   enum class Kind { ground, rail, volts, open } kind = Kind::ground;
@@ -49,6 +61,7 @@ struct Family {
   DriveLevel drive_high{};
   LevelWindows gives;         // what an output must show; falls back to `needs`
   LevelWindows needs;         // what an input must be given
+  Predicted predicted;        // of an output; empty when nothing was predicted
   bool one_is_low = false;    // `one: low`: logic 1 is the low level
   std::optional<Amps> draws;  // an input's current when high (relay coils, type-1 inputs)
   std::string standard;       // the standard of a ready family, e.g. "IEC 61131-2 type 1"

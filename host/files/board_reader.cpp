@@ -69,6 +69,30 @@ LevelWindows read_level_windows(const yaml::Node& node, Sink& sink, const std::s
   return windows;
 }
 
+// Levels, and edges as `rise: [1 us, 2 us]`.
+Predicted read_predicted(const yaml::Node& node, Sink& sink, const std::string& thing) {
+  Predicted predicted;
+  Map map(node, sink, thing);
+  const yaml::Node* low = map.take("low");
+  const yaml::Node* high = map.take("high");
+  Window window;
+  if (low != nullptr && read_window(*low, sink, window)) predicted.levels.low = window;
+  if (high != nullptr && read_window(*high, sink, window)) predicted.levels.high = window;
+  for (auto [key, field] : {std::pair{"rise", &predicted.rise}, {"fall", &predicted.fall}}) {
+    const yaml::Node* edge = map.take(key);
+    if (edge == nullptr) continue;
+    Span span;
+    if (!edge->is_list() || edge->items.size() != 2) {
+      sink.add(*edge, fmt::format("'{}' of {} is two times", key, thing), "write '[1 us, 2 us]'");
+    } else if (read_quantity(edge->items[0], Sign::not_negative, sink, span.min) &&
+               read_quantity(edge->items[1], Sign::positive, sink, span.max)) {
+      if (span.min > span.max) sink.add(*edge, "the shorter time comes first", "swap the two");
+      *field = span;
+    }
+  }
+  return predicted;
+}
+
 Wire read_wire(const yaml::Node& node, const std::string& thing, Sink& sink) {
   Map in(node, sink, "'wire' of " + thing);
   Wire wire;
@@ -348,6 +372,8 @@ void BoardReader::read_family(const yaml::Node::Entry& entry) {
     merge(family.gives, read_level_windows(*gives, sink_, "'gives' of " + thing));
   if (const yaml::Node* needs = map.take("needs"))
     merge(family.needs, read_level_windows(*needs, sink_, "'needs' of " + thing));
+  if (const yaml::Node* predicted = map.take("predicted"))
+    family.predicted = read_predicted(*predicted, sink_, "'predicted' of " + thing);
   if (const yaml::Node* one = map.take("one")) {
     if (one->text == "low" || one->text == "high")
       family.one_is_low = one->text == "low";

@@ -80,6 +80,16 @@ std::string levels(const LevelWindows& windows) {
   return "{" + out + "}";
 }
 
+std::string predicted(const Predicted& band) {
+  std::string out = band.levels.low || band.levels.high ? levels(band.levels) : "{}";
+  out.pop_back();
+  for (const auto& [name, span] : {std::pair{"rise", band.rise}, {"fall", band.fall}}) {
+    if (!span) continue;
+    out += fmt::format("{}{}: [{}, {}]", out == "{" ? "" : ", ", name, yaml_quantity(span->min), yaml_quantity(span->max));
+  }
+  return out + "}";
+}
+
 std::string drive(const DriveLevel& level) {
   switch (level.kind) {
     case DriveLevel::Kind::ground:
@@ -195,6 +205,8 @@ std::string write_families(const std::map<std::string, Family>& families) {
                        drive(family.drive_high));
     if (family.gives.low || family.gives.high) out += "    gives: " + levels(family.gives) + "\n";
     if (family.needs.low || family.needs.high) out += "    needs: " + levels(family.needs) + "\n";
+    const Predicted& p = family.predicted;
+    if (p.levels.low || p.levels.high || p.rise || p.fall) out += "    predicted: " + predicted(p) + "\n";
     if (family.one_is_low) out += "    one: low\n";
     if (family.draws) out += "    draws: " + yaml_quantity(*family.draws) + "\n";
   }

@@ -16,6 +16,8 @@ constexpr std::size_t kCornerQuantitiesMax = 6;   // 64 corners
 constexpr std::size_t kSearchQuantitiesMax = 40;  // those that matter most are searched
 constexpr int kReceiversMax = 8;
 constexpr double kWindowStep = 0.1;  // windows are widened to this, volts
+constexpr double kEdgeStep = 1e-8;   // and edges to this, seconds
+constexpr std::size_t kBenchSpecimensMax = 500;
 
 std::string bits_of(unsigned state, std::size_t inputs) {
   std::string out(inputs, '0');
@@ -35,6 +37,9 @@ double quantile(const std::vector<double>& sorted, double p) {
 // Volts of every output (second index) in every state (first) of one specimen.
 using StateVolts = std::vector<std::vector<double>>;
 
+// What every input is given: what the settings say, or what the bench gives.
+enum class Place { circuit, bench };
+
 double level_of(const Input& in, bool one, const std::vector<double>& values) {
   const int varied = one ? in.high_varied : in.low_varied;
   return varied >= 0 ? values[static_cast<std::size_t>(varied)] : (one ? in.high : in.low).value;
@@ -49,13 +54,16 @@ class Bench {
   unsigned states() const { return 1u << q_.settings.inputs.size(); }
 
   Result<std::vector<double>> levels(unsigned state, const std::vector<double>& values,
-                                     const std::vector<std::string>& cards = {}) {
+                                     const std::vector<std::string>& cards = {},
+                                     Place place = Place::circuit) {
     Changes c;
     apply(q_.settings.varied, values, c);
     const auto& inputs = q_.settings.inputs;
     for (std::size_t i = 0; i < inputs.size(); ++i) {
       const bool one = (state >> (inputs.size() - 1 - i) & 1u) != 0;
-      c.sources[inputs[i].source] = level_of(inputs[i], one, values);
+      const Volts alone = one ? inputs[i].bench_high : inputs[i].bench_low;
+      c.sources[inputs[i].source] =
+          place == Place::bench ? alone.value : level_of(inputs[i], one, values);
     }
     c.cards = cards;
     auto flat = q_.netlist.flatten(c);
@@ -67,11 +75,10 @@ class Bench {
     return out;
   }
 
-  Result<StateVolts> all(const std::vector<double>& values,
-                         const std::vector<std::string>& cards = {}) {
+  Result<StateVolts> all(const std::vector<double>& values, Place place = Place::circuit) {
     StateVolts out;
     for (unsigned state = 0; state < states(); ++state) {
-      auto v = levels(state, values, cards);
+      auto v = levels(state, values, {}, place);
       if (!v) return v.error();
       out.push_back(v.take());
     }
@@ -152,18 +159,24 @@ Result<Swings> swings(Bench& bench) {
   return out;
 }
 
-// All quantities at the limit that pushes the level furthest, then each tried the other way.
+bool is_part(const Varied& v) {
+  return v.what == Varied::What::factor || v.what == Varied::What::instance;
+}
+
+// All quantities (on the bench: all parts) at the limit that pushes the level furthest, then each tried
+// the other way.
 Result<double> worst_case(Bench& bench, const Swings& swing, unsigned state, std::size_t output,
-                          bool up) {
+                          bool up, Place place = Place::circuit) {
   const auto& varied = bench.question().settings.varied;
   std::vector<double> values = nominal_values(varied);
   std::vector<std::pair<double, std::size_t>> order;
   for (std::size_t i = 0; i < varied.size(); ++i) {
+    if (place == Place::bench && !is_part(varied[i])) continue;
     const double slope = swing[i][1][state][output] - swing[i][0][state][output];
     values[i] += (slope > 0.0) == up ? varied[i].limit() : -varied[i].limit();
     order.push_back({std::fabs(slope), i});
   }
-  auto best = bench.levels(state, values);
+  auto best = bench.levels(state, values, {}, place);
   if (!best) return best.error();
   double level = (*best)[output];
   std::sort(order.begin(), order.end(), std::greater<>());
@@ -171,7 +184,7 @@ Result<double> worst_case(Bench& bench, const Swings& swing, unsigned state, std
   for (const auto& [slope, i] : order) {
     std::vector<double> flipped = values;
     flipped[i] = 2.0 * varied[i].nominal - flipped[i];
-    auto v = bench.levels(state, flipped);
+    auto v = bench.levels(state, flipped, {}, place);
     if (!v) return v.error();
     if (up ? (*v)[output] > level : (*v)[output] < level) {
       level = (*v)[output];
@@ -313,7 +326,7 @@ struct EdgeTimes {
   double rise, fall, delay_rise, delay_fall, complete;
 };
 
-// The input rises at `start` and falls `hold` later; half of the ramp has then passed at +ramp/2.
+// On the bench. The input rises at `start` and falls `hold` later; half of the ramp has then passed at +ramp/2.
 Result<EdgeTimes> one_edge(Bench& bench, std::size_t output, unsigned state, std::size_t input,
                            bool inverts, const std::vector<double>& values) {
   const Settings& s = bench.question().settings;
@@ -323,12 +336,11 @@ Result<EdgeTimes> one_edge(Bench& bench, std::size_t output, unsigned state, std
   apply(s.varied, values, c);
   for (std::size_t i = 0; i < s.inputs.size(); ++i) {
     const bool one = (state >> (s.inputs.size() - 1 - i) & 1u) != 0;
-    c.sources[s.inputs[i].source] = level_of(s.inputs[i], one, values);
+    c.sources[s.inputs[i].source] = (one ? s.inputs[i].bench_high : s.inputs[i].bench_low).value;
   }
   const Input& in = s.inputs[input];
-  const std::string low = plain(level_of(in, false, values)),
-                    high = plain(level_of(in, true, values));
-  c.sources[in.source] = level_of(in, false, values);
+  const std::string low = plain(in.bench_low.value), high = plain(in.bench_high.value);
+  c.sources[in.source] = in.bench_low.value;
   c.waves[in.source] =
       fmt::format("PWL(0 {} {} {} {} {} {} {} {} {})", low, plain(start), low, plain(start + ramp),
                   high, plain(start + hold), high, plain(start + hold + ramp), low);
@@ -401,8 +413,9 @@ Status edges(Bench& bench, const Prediction& levels, std::vector<Edges>& out) {
       double longest = 0.0;
       for (int i = -1; i < s.edges->samples; ++i) {
         std::vector<double> values = nominal_values(s.varied);
-        for (std::size_t d = 0; i >= 0 && d < values.size(); ++d)
-          values[d] = value_at(s.varied[d], points[i][d]);
+        for (std::size_t d = 0; i >= 0 && d < values.size(); ++d) {
+          if (is_part(s.varied[d])) values[d] = value_at(s.varied[d], points[i][d]);
+        }
         auto t = one_edge(bench, o, state, input, e.inverts, values);
         if (!t) return t.error();
         include(e.rise, t->rise, i < 0);
@@ -419,31 +432,118 @@ Status edges(Bench& bench, const Prediction& levels, std::vector<Edges>& out) {
   return {};
 }
 
-std::string families_block(const Settings& s, const Prediction& p) {
-  const auto down = [](double v) { return std::floor(v / kWindowStep + 1e-9) * kWindowStep; };
-  const auto up = [](double v) { return std::ceil(v / kWindowStep - 1e-9) * kWindowStep; };
-  std::optional<Levels> low, high;
+// Outward to the step in which windows and bands are written.
+double down(double v, double step) {
+  return std::floor(v / step + 1e-9) * step;
+}
+double up(double v, double step) {
+  return std::ceil(v / step - 1e-9) * step;
+}
+
+void widen(std::optional<files::Window>& w, double from, double to) {
+  if (!w) w = files::Window{Volts{HUGE_VAL}, Volts{-HUGE_VAL}};
+  w->min = std::min(w->min, Volts{down(from, kWindowStep)});
+  w->max = std::max(w->max, Volts{up(to, kWindowStep)});
+}
+
+void widen(std::optional<files::Span>& span, const Times& t) {
+  if (!span) span = files::Span{Seconds{HUGE_VAL}, Seconds{0.0}};
+  span->min = std::min(span->min, Seconds{down(t.min, kEdgeStep)});
+  span->max = std::max(span->max, Seconds{up(t.max, kEdgeStep)});
+}
+
+// The inner ends of the windows (a low's upper, a high's lower one) cost margin: there a window holds
+// `share` of the specimens. The outer ends cost none, and lie where the worst parts put them. What the
+// bench shows is held whole.
+files::Family family_of(const Settings& s, const Prediction& p) {
+  files::Family f;
+  f.name = s.family.empty() ? "predicted" : s.family;
+  f.needs = s.needs;
   for (const OutputPrediction& o : p.outputs) {
-    if (o.low) widen(low, *o.low);
-    if (o.high) widen(high, *o.high);
+    if (o.low) widen(f.gives.low, std::min(o.low->worst_from, o.low->min), o.low->to);
+    if (o.high) widen(f.gives.high, o.high->from, std::max(o.high->worst_to, o.high->max));
+    if (o.bench_low) {
+      widen(f.gives.low, o.bench_low->worst_from, o.bench_low->max);
+      widen(f.predicted.levels.low, o.bench_low->from, o.bench_low->to);
+    }
+    if (o.bench_high) {
+      widen(f.gives.high, o.bench_high->min, o.bench_high->worst_to);
+      widen(f.predicted.levels.high, o.bench_high->from, o.bench_high->to);
+    }
   }
-  const auto window = [&](const char* name, const Levels& l) {
-    return fmt::format("{}: [{:.1f} V, {:.1f} V]", name, down(l.from), up(l.to));
+  for (const Edges& e : p.edges) {
+    widen(f.predicted.rise, e.rise);
+    widen(f.predicted.fall, e.fall);
+  }
+  return f;
+}
+
+// Specimens on the bench: parts drawn, the rest as the bench gives it.
+Status on_the_bench(Bench& bench, const std::vector<std::vector<double>>& points, const Swings& swing,
+                    std::vector<OutputPrediction>& outputs) {
+  const Settings& s = bench.question().settings;
+  std::vector<std::vector<double>> lows(outputs.size()), highs(outputs.size());
+  const std::size_t count = std::min(points.size(), kBenchSpecimensMax);
+  for (std::size_t i = 0; i < count; ++i) {
+    std::vector<double> values = nominal_values(s.varied);
+    for (std::size_t d = 0; d < values.size(); ++d) {
+      if (is_part(s.varied[d])) values[d] = value_at(s.varied[d], points[i][d]);
+    }
+    auto v = bench.all(values, Place::bench);
+    if (!v) return v.error();
+    for (std::size_t o = 0; o < outputs.size(); ++o) {
+      for (unsigned state = 0; state < bench.states(); ++state)
+        (outputs[o].states[state].high ? highs : lows)[o].push_back((*v)[state][o]);
+    }
+  }
+  const auto band = [&](std::vector<double>& volts) -> std::optional<Band> {
+    if (volts.empty()) return std::nullopt;
+    std::sort(volts.begin(), volts.end());
+    return Band{quantile(volts, (1.0 - s.band) / 2.0), quantile(volts, (1.0 + s.band) / 2.0),
+                volts.front(), volts.back(), volts.front(), volts.back()};
   };
-  std::string gives;
-  if (low) gives += window("low", *low);
-  if (high) gives += (gives.empty() ? "" : ", ") + window("high", *high);
-  std::string out = fmt::format("families:\n  {}:\n    gives: {{{}}}\n",
-                                s.family.empty() ? "predicted" : s.family, gives);
-  if (s.needs.low && s.needs.high) {
-    out += fmt::format("    needs: {{low: [{:g} V, {:g} V], high: [{:g} V, {:g} V]}}\n",
-                       s.needs.low->min.value, s.needs.low->max.value, s.needs.high->min.value,
-                       s.needs.high->max.value);
+  for (std::size_t o = 0; o < outputs.size(); ++o) {
+    outputs[o].bench_low = band(lows[o]);
+    outputs[o].bench_high = band(highs[o]);
+    for (unsigned state = 0; state < bench.states(); ++state) {
+      const bool high = outputs[o].states[state].high;  // only its outer end is asked for
+      auto worst = worst_case(bench, swing, state, o, high, Place::bench);
+      if (!worst) return worst.error();
+      Band& b = high ? *outputs[o].bench_high : *outputs[o].bench_low;
+      double& end = high ? b.worst_to : b.worst_from;
+      end = high ? std::max(end, *worst) : std::min(end, *worst);
+    }
   }
-  return out;
+  return {};
 }
 
 }  // namespace
+
+std::string families_block(const files::Family& f) {
+  const auto levels = [](const files::LevelWindows& w, const char* format) {
+    std::string out;
+    for (const auto& [name, window] : {std::pair{"low", w.low}, {"high", w.high}}) {
+      if (!window) continue;
+      out += fmt::format(fmt::runtime(format), out.empty() ? "" : ", ", name, window->min.value,
+                         window->max.value);
+    }
+    return out;
+  };
+  constexpr const char* kRounded = "{}{}: [{:.1f} V, {:.1f} V]";
+  std::string out = fmt::format("families:\n  {}:\n    gives: {{{}}}\n", f.name,
+                                levels(f.gives, kRounded));
+  std::string band = levels(f.predicted.levels, kRounded);
+  for (const auto& [name, span] : {std::pair{"rise", f.predicted.rise}, {"fall", f.predicted.fall}}) {
+    if (!span) continue;
+    band += fmt::format("{}{}: [{:.2f} us, {:.2f} us]", band.empty() ? "" : ", ", name,
+                        span->min.value * 1e6, span->max.value * 1e6);
+  }
+  out += fmt::format("    predicted: {{{}}}\n", band);
+  if (f.needs.low || f.needs.high) {
+    out += fmt::format("    needs: {{{}}}\n", levels(f.needs, "{}{}: [{:g} V, {:g} V]"));
+  }
+  return out;
+}
 
 Result<Prediction> predict(const Question& question, Simulator& simulator) {
   const Settings& s = question.settings;
@@ -505,7 +605,9 @@ Result<Prediction> predict(const Question& question, Simulator& simulator) {
   }
   TH_TRY(fan_out(bench, *nominal, p.outputs));
   TH_TRY(edges(bench, p, p.edges));
-  p.families = families_block(s, p);
+  TH_TRY(on_the_bench(bench, *drawn, *swing, p.outputs));
+  p.family = family_of(s, p);
+  p.families = families_block(p.family);
   return p;
 }
 

@@ -26,6 +26,14 @@ struct Levels {
   bool high = false;
 };
 
+// What a gate with good parts shows on the bench: parts drawn, supplies, temperature and inputs at
+// the values that the bench gives. Volts.
+struct Band {
+  double from = 0.0, to = 0.0;  // the central `band` share of the specimens
+  double min = 0.0, max = 0.0;  // all of them
+  double worst_from = 0.0, worst_to = 0.0;  // parts at their limits, searched
+};
+
 // Extremes over specimens of a time in seconds.
 struct Times {
   double nominal = 0.0, min = 0.0, max = 0.0;
@@ -56,6 +64,7 @@ struct OutputPrediction {
   std::string name;
   std::vector<Levels> states;
   std::optional<Levels> low, high;                // over all states of that level
+  std::optional<Band> bench_low, bench_high;      // the same on the bench
   std::optional<double> margin_low, margin_high;  // `needs` minus the window, volts; below 0: none
   std::vector<Sensitivity> sensitivities;         // strongest first
   std::vector<FanOutPoint> fan_out;
@@ -70,9 +79,13 @@ struct Prediction {
   double threshold = 0.0;
   std::vector<OutputPrediction> outputs;
   std::vector<Edges> edges;
+  files::Family family;  // what the block below says, rounded as written there
   std::string families;  // a `families:` block for board.yaml
 };
 
 Result<Prediction> predict(const Question& question, Simulator& simulator);
+
+// A family's predicted part as text for board.yaml: windows to 0.1 V, edges to 0.01 us; no `drive`.
+std::string families_block(const files::Family& family);
 
 }  // namespace tenterhook::predict

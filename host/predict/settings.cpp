@@ -217,6 +217,15 @@ void read_inputs(const yaml::Node& node, const Netlist& netlist, Sink& sink, Set
     read_level(map.need("low", "low: 5 V"), in.name + " low", sink, s, in.low, in.low_varied);
     read_level(map.need("high", "high: 24.6 V"), in.name + " high", sink, s, in.high,
                in.high_varied);
+    in.bench_low = in.low;
+    in.bench_high = in.high;
+    if (const yaml::Node* bench = map.take("bench")) {
+      if (files::want_map(*bench, sink, "'bench'")) {
+        Map levels(*bench, sink, "'bench' of '" + in.name + "'");
+        in.bench_low = levels.need_quantity<Volts>("low", Sign::any, "low: 0 V");
+        in.bench_high = levels.need_quantity<Volts>("high", Sign::any, "high: 30 V");
+      }
+    }
     s.inputs.push_back(in);
   }
   if (s.inputs.size() > kInputsMax) sink.add(node, fmt::format("more than {} inputs", kInputsMax));
@@ -270,14 +279,17 @@ void read_rest(Map& map, Sink& sink, Settings& s) {
       sink.add(*method, "unknown method '" + method->text + "'", "latin-hypercube or sobol");
     }
   }
-  if (const yaml::Node* window = map.take("window")) {
+  const auto share_of = [&](const char* key, double& into) {
+    const yaml::Node* node = map.take(key);
     double share = 0.0;
-    if (files::read_number_with_unit(*window, "%", Sign::positive, sink, share)) {
-      if (share < 50.0 || share > 100.0)
-        sink.add(*window, "a window holds 50 % to 100 % of the samples");
-      s.share = share / 100.0;
-    }
-  }
+    if (node == nullptr || !files::read_number_with_unit(*node, "%", Sign::positive, sink, share))
+      return;
+    if (share < 50.0 || share > 100.0)
+      sink.add(*node, fmt::format("a {} holds 50 % to 100 % of the samples", key));
+    into = share / 100.0;
+  };
+  share_of("window", s.share);
+  share_of("band", s.band);
   if (const yaml::Node* node = map.take("fan-out")) {
     if (files::want_map(*node, sink, "'fan-out'")) {
       Map m(*node, sink, "'fan-out'");

@@ -2,7 +2,8 @@
 //
 //   predict: or-follower
 //   netlist: or-follower.cir
-//   inputs:  {A: {source: va, low: 5 V, high: [22 V, 26 V]}}   # a window varies evenly
+//   inputs:  {A: {source: va, low: 5 V, high: [22 V, 26 V],    # a window varies evenly
+//                 bench: {low: 0 V, high: 30 V}}}              # when the gate is tested alone
 //   outputs: {Y: y}                                  # name: node
 //   vary:                                            # .param, "R*" elements, "x*.emission" of
 //   tubes
@@ -33,6 +34,8 @@ struct Input {
   Volts high{};
   int low_varied = -1;  // index in Settings::varied, -1: fixed
   int high_varied = -1;
+  Volts bench_low{};  // what the bench gives it when the gate is tested alone; `low` when not said
+  Volts bench_high{};
 };
 
 struct Output {
@@ -78,6 +81,7 @@ struct Settings {
   std::uint64_t seed = 1;
   bool sobol = false;    // else Latin hypercube
   double share = 0.998;  // of the samples that a window holds, centrally
+  double band = 0.99;    // of the specimens on the bench that the predicted band holds, centrally
 };
 
 struct Question {

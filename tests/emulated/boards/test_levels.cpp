@@ -62,10 +62,10 @@ TEST(ValveOr, ShiftsAsAFollowerAndDrawsTheSimulatedCurrents) {
   double low_shift = 0.0, high_shift = 0.0;
   for (std::uint64_t seed = 1; seed <= 200; ++seed) {
     BoardTruth t = bench(one_gate("or", "cathode-follower", 2), seed);
-    t.set_volts("A", 0.0);
-    t.set_volts("B", 0.0);
+    t.set_volts("A", 5.0);
+    t.set_volts("B", 5.0);
     t.power_up(1.0);
-    low_shift += t.volts("Y") / 200.0;
+    low_shift += (t.volts("Y") - 5.0) / 200.0;
     t.set_volts("A", 24.6);
     t.wait(1e-3);
     high_shift += (t.volts("Y") - 24.6) / 200.0;

@@ -38,7 +38,7 @@ TEST(ValveOr, RisesFastAndFallsSlowly) {
   EXPECT_LT(rise->transition_s, 0.35e-6);
   auto fall = t.edge("A", false, "Y", 100e-6);
   ASSERT_TRUE(fall.ok());
-  EXPECT_NEAR(fall->transition_s, 4.5e-6, 1.2e-6);
+  EXPECT_NEAR(fall->transition_s, 6.6e-6, 1.2e-6);  // from 28.2 to 0.9 V; 4.5 us between gates' levels
 }
 
 TEST(ValveFlipFlop, ClockToOutputIsInTheSimulatedRange) {

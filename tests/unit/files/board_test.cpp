@@ -32,7 +32,9 @@ TEST(BoardFile, ShedLatchReadsWhole) {
   EXPECT_EQ(family.drive_low.kind, DriveLevel::Kind::ground);
   EXPECT_EQ(family.drive_high.kind, DriveLevel::Kind::rail);
   EXPECT_EQ(family.drive_high.rail, "plate");
-  EXPECT_EQ(family.gives.low->max, Volts{8.2});
+  EXPECT_EQ(family.gives.low->max, Volts{8.6});
+  EXPECT_EQ(family.predicted.levels.low->min, Volts{3.5});
+  EXPECT_NEAR(family.predicted.fall->max.value, 2.58e-6, 1e-12);
   ASSERT_EQ(board.circuit.size(), 8u);
   EXPECT_EQ(board.circuit[0].inputs, (std::vector<std::string>{"F3", "SKIP"}));
   EXPECT_EQ(board.circuit[0].parts, (std::vector<std::string>{"D3a", "D3b", "V3a"}));

@@ -28,7 +28,7 @@ Varied factor(const std::string& name, double reach) {
 Question divider(int samples) {
   Settings s;
   s.name = "divider";
-  s.inputs = {{"A", "va", Volts{0}, Volts{10}}};
+  s.inputs = {{"A", "va", Volts{0}, Volts{10}, -1, -1, Volts{0}, Volts{10}}};
   s.outputs = {{"Y", "y"}};
   s.varied = {factor("r1", 0.05), factor("r2", 0.05)};
   s.needs.low = files::Window{Volts{-1}, Volts{2}};
@@ -63,6 +63,31 @@ TEST(Prediction, DividerHasTheLevelsAndTheSpreadOfArithmetic) {
   EXPECT_THAT(p->families, testing::HasSubstr("high: [4.7 V, 5.3 V]"));
 }
 
+// A window's inner end holds a share of the specimens, its outer end the worst case; and it holds what the
+// bench shows, where only the parts differ.
+TEST(Prediction, WindowsHoldTheBenchAndTheBandIsNarrower) {
+  Simulator sim;
+  Question q = divider(500);
+  q.settings.inputs[0].high_varied = 2;  // 9 to 11 V
+  q.settings.varied.push_back({Varied::What::input, "A high", 10.0, 1.0, false, 2.0});
+  q.settings.inputs[0].bench_high = Volts{12.0};
+  auto p = predict(q, sim);
+  ASSERT_TRUE(p.ok()) << p.error().text();
+  const OutputPrediction& y = p->outputs[0];
+  ASSERT_TRUE(y.bench_high.has_value());
+  // 12 V over two resistors within 5 %: 6 V +- 5 %, and the central 99 % inside that.
+  EXPECT_GT(y.bench_high->from, 5.70);
+  EXPECT_LT(y.bench_high->to, 6.30);
+  EXPECT_NEAR(y.bench_high->from, 5.72, 0.03);
+  const files::Family& f = p->family;
+  ASSERT_TRUE(f.gives.high && f.predicted.levels.high);
+  EXPECT_LE(f.gives.high->min, Volts{y.high->from});
+  EXPECT_GT(f.gives.high->min, Volts{y.high->worst_from - 0.1});  // a share of the specimens, not the worst
+  EXPECT_GE(f.gives.high->max, Volts{y.bench_high->max});
+  EXPECT_LT(f.predicted.levels.high->max - f.predicted.levels.high->min, f.gives.high->max - f.gives.high->min);
+  EXPECT_THAT(p->families, testing::HasSubstr("high: [5.7 V, 6.3 V]}\n"));
+}
+
 TEST(Prediction, SameSeedSameAnswerOtherSeedOther) {
   Simulator sim;
   Question q = divider(40);
@@ -88,7 +113,7 @@ TEST(Prediction, SpecimensOnTheWrongSideAreCounted) {
 TEST(Prediction, SensitivitiesAreOrdered) {
   Settings s;
   s.name = "order";
-  s.inputs = {{"A", "va", Volts{0}, Volts{10}}};
+  s.inputs = {{"A", "va", Volts{0}, Volts{10}, -1, -1, Volts{0}, Volts{10}}};
   s.outputs = {{"Y", "y"}};
   s.varied = {factor("r3", 0.05), factor("r1", 0.05)};
   s.samples = 10;
@@ -114,7 +139,7 @@ TEST(Prediction, WorstCaseIsNeverInsideTheSpecimens) {
 TEST(Prediction, EdgesOfAnRcAreThoseOfTheExponential) {
   Settings s;
   s.name = "rc";
-  s.inputs = {{"A", "va", Volts{0}, Volts{10}}};
+  s.inputs = {{"A", "va", Volts{0}, Volts{10}, -1, -1, Volts{0}, Volts{10}}};
   s.outputs = {{"Y", "y"}};
   EdgeSettings e;
   e.input = "A";
