@@ -244,7 +244,7 @@ struct CurvePoint {  // 8 bytes
   uint16_t ticks = 0;    // how long, in units of kCurveTickUs
   uint16_t current = 0;  // mean, in 1/32 counts of kAuxCurrent + rail
   uint16_t peak = 0;     // greatest, counts
-  uint16_t volts = 0;    // mean, in 1/32 counts of kAuxRail + rail
+  uint16_t volts = 0;    // mean, in 1/32 counts of kAuxRail + rail; 0: not converted in this time
 };
 constexpr uint8_t kCurveTickUs = 16;
 constexpr uint8_t kCurveScale = 32;

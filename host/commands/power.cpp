@@ -78,31 +78,6 @@ int print_budget(const PowerOptions& options) {
   return kExitPass;
 }
 
-// What ratings say of one rail's soft start through the fixture's own resistor.
-struct Foreseen {
-  double peak_a = 0.0, switch_over_s = 0.0;
-};
-std::optional<Foreseen> foresee(const plan::Plan& plan, const plan::RailPlan& rail) {
-  const auto& channel = plan.fixture.rails.at(static_cast<std::size_t>(rail.channel));
-  if (!rail.rail.soft_start || !channel.pre_charge) return std::nullopt;
-  auto budget = power::budget_of(plan.vectors.board);
-  if (!budget) return std::nullopt;
-  for (const power::SupplyBudget& s : budget->supplies) {
-    if (s.name != rail.rail.name || !s.filaments) continue;
-    const power::Feed feed{abs(s.volts), *channel.pre_charge + (s.wire ? s.wire->ohms : Ohms{}), std::nullopt};
-    auto curve = power::heat(*s.filaments, feed, power::kRoomKelvin, Seconds{60.0}, Seconds{0.02});
-    if (!curve) return std::nullopt;
-    Foreseen f;
-    f.peak_a = curve->front().amps.value;
-    for (const power::HeatPoint& p : *curve) {
-      if (p.volts < abs(rail.rail.soft_start->until)) continue;
-      f.switch_over_s = p.time.value;
-      return f;
-    }
-  }
-  return std::nullopt;
-}
-
 class Powering {
  public:
   Powering(const PowerOptions& options, plan::Plan plan, record::Store store)
@@ -135,7 +110,8 @@ class Powering {
   std::string verdict_line() const;
   std::string closing() const;
   std::string figures_line(const record::CurveRecord& curve);
-  std::string foreseen_line(const record::CurveRecord& amps);
+  std::optional<power::SoftStart> foretold(const std::string& rail) const;
+  std::string foretold_line(const std::string& rail, const power::SoftStart& foretold);
   std::string compared_line(const record::CurveRecord& amps);
   void remember_last();
 
@@ -201,7 +177,7 @@ void Powering::remember_last() {
 }
 
 Status Powering::up(power::Sequence& sequence) {
-  auto up = sequence.up(&book_);
+  auto up = sequence.up(&book_, power::Curves::settled);
   record_.power.curves = book_.curves();
   TH_TRY(up);
   if (tripped(*up)) return {};
@@ -269,27 +245,31 @@ Status Powering::perform() {
 }
 
 std::string Powering::figures_line(const record::CurveRecord& curve) {
-  const power::CurveFigures f = power::figures_of(curve);
+  const power::CurveFigures f = book_.figures(curve.rail).value_or(power::figures_of(curve));
   inrush_[curve.rail] = {{"peak_a", f.peak}, {"peak_s", f.peak_s}, {"half_s", f.half_s}, {"steady_a", f.steady}, {"i2t_a2s", f.i2t}};
   return fmt::format("  {}: peak {}, half way down after {}, steady {}, i2t {:.3g} A2s\n", curve.rail, text(Amps{f.peak}),
                      text(Seconds{f.half_s}), text(Amps{f.steady}), f.i2t);
 }
 
-std::string Powering::foreseen_line(const record::CurveRecord& amps) {
+std::optional<power::SoftStart> Powering::foretold(const std::string& name) const {
   for (const plan::RailPlan& rail : plan_.rails) {
-    if (rail.rail.name != amps.rail || !rail.rail.soft_start) continue;
-    const auto f = foresee(plan_, rail);
-    if (!f) return "";
-    const std::optional<Seconds> reached = book_.soft_started(amps.rail);
-    Json& j = inrush_[amps.rail];
-    j["foreseen_peak_a"] = f->peak_a;
-    j["foreseen_switch_over_s"] = f->switch_over_s;
-    j["switch_over_s"] = reached ? Json(reached->value) : Json(nullptr);
-    return fmt::format("    through the pre-charge resistor: {} reached after {} (from ratings {}, first peak {})\n",
-                       text(rail.rail.soft_start->until), reached ? text(*reached) : "no time at all",
-                       text(Seconds{f->switch_over_s}), text(Amps{f->peak_a}));
+    const auto& resistor = plan_.fixture.rails.at(static_cast<std::size_t>(rail.channel)).pre_charge;
+    if (rail.rail.name != name || !resistor) continue;
+    auto start = power::soft_start_of(plan_.vectors.board, name, *resistor);
+    if (start) return *start;
   }
-  return "";
+  return std::nullopt;
+}
+
+std::string Powering::foretold_line(const std::string& rail, const power::SoftStart& foretold) {
+  const std::optional<Seconds> reached = book_.soft_started(rail);
+  Json& j = inrush_[rail];
+  j["foreseen_peak_a"] = foretold.peak.value;
+  j["foreseen_switch_over_s"] = foretold.reached.value;
+  j["switch_over_s"] = reached ? Json(reached->value) : Json(nullptr);
+  return fmt::format("    through the pre-charge resistor: {} reached after {} (from ratings {}, first peak {})\n",
+                     text(plan_.vectors.board.rail(rail)->soft_start->until), reached ? text(*reached) : "no time at all",
+                     text(foretold.reached), text(foretold.peak));
 }
 
 std::string Powering::compared_line(const record::CurveRecord& amps) {
@@ -324,9 +304,15 @@ std::string Powering::compared_line(const record::CurveRecord& amps) {
 void Powering::show_curves() {
   for (const record::CurveRecord& curve : record_.power.curves) {
     if (curve.quantity != "amps") continue;
-    say("\n" + power::drawing(curve, std::min(screen_.width, 78), screen_.unicode));
+    const auto start = foretold(curve.rail);
+    record::CurveRecord behind;
+    for (const power::HeatPoint& p : start ? start->curve : std::vector<power::HeatPoint>{}) {
+      behind.time_s.push_back(p.time.value);
+      behind.value.push_back(p.amps.value);
+    }
+    say("\n" + power::drawing(curve, std::min(screen_.width, 78), screen_.unicode, start ? &behind : nullptr));
     std::string lines = figures_line(curve);  // one after the other: each adds to the record
-    lines += foreseen_line(curve);
+    if (start) lines += foretold_line(curve.rail, *start);
     lines += compared_line(curve);
     say(lines);
   }

@@ -17,7 +17,7 @@ namespace tenterhook::plan {
 
 using AnyOp = std::variant<wire::DriveOp, wire::FastOp, wire::PulseOp, wire::WaitOp, wire::RelayWaitOp,
                            wire::RouteOp, wire::BusOp, wire::TriggerOp, wire::SampleOp, wire::MarkOp,
-                           wire::GuardOp, wire::RailOp, wire::ArmOp, wire::RailUntilOp, wire::BleedOp>;
+                           wire::GuardOp, wire::RailOp, wire::ArmOp, wire::RailUntilOp, wire::BleedOp, wire::CurveOp>;
 
 struct ProgramStep {
   std::uint16_t label = 0;

@@ -193,4 +193,30 @@ Result<Budget> budget_of(const files::Machine& machine) {
   return budget;
 }
 
+Result<std::optional<SoftStart>> soft_start_of(const files::Board& board, const std::string& name, Ohms resistor) {
+  constexpr Seconds kEvery{0.02};
+  const files::Rail* rail = board.rail(name);
+  if (!rail || !rail->soft_start) return std::optional<SoftStart>{};
+  auto budget = budget_of(board);
+  TH_TRY(budget);
+  for (const SupplyBudget& s : budget->supplies) {
+    if (s.name != name || !s.filaments) continue;
+    const Ohms wires = s.wire ? s.wire->ohms : Ohms{};
+    auto pre = heat(*s.filaments, {abs(s.volts), resistor + wires, std::nullopt}, kRoomKelvin, kSoftStartMost, kEvery);
+    TH_TRY(pre);
+    const auto reached = std::find_if(pre->begin(), pre->end(), [&](const HeatPoint& p) { return p.volts >= abs(rail->soft_start->until); });
+    if (reached == pre->end()) continue;
+    const auto closes = std::find_if(reached, pre->end() - 1, [&](const HeatPoint& p) { return p.time >= reached->time + rail->soft_start->hold; });
+    auto main = heat(*s.filaments, {abs(s.volts), wires, std::nullopt}, closes->kelvin, kSoftStartTail, kEvery);
+    TH_TRY(main);
+    SoftStart start{pre->front().amps, reached->time, {pre->begin(), closes + 1}};
+    for (HeatPoint p : *main) {
+      p.time = p.time + closes->time;
+      start.curve.push_back(p);
+    }
+    return std::optional<SoftStart>{std::move(start)};
+  }
+  return std::optional<SoftStart>{};
+}
+
 }  // namespace tenterhook::power

@@ -37,6 +37,16 @@ struct PreCharge {
 // the least bad one, fits = false, when none does both. path: wires and contacts of both ways.
 Result<PreCharge> pre_charge_for(const Filaments& filaments, Volts volts, Ohms path, Amps limit);
 
+// What ratings foretell of one rail's soft start through a resistor that is there: to be held against the curve.
+struct SoftStart {
+  Amps peak{};
+  Seconds reached{};             // soft-start's `until`
+  std::vector<HeatPoint> curve;  // through the resistor, and kSoftStartTail beyond the main contact
+};
+// Empty: the rail has no soft start or feeds no filaments, or `until` is not reached within kSoftStartMost.
+Result<std::optional<SoftStart>> soft_start_of(const files::Board& board, const std::string& rail, Ohms resistor);
+constexpr Seconds kSoftStartMost{60.0}, kSoftStartTail{10.0};
+
 struct WireBudget {
   files::Wire wire;
   Ohms ohms{};          // out and back, contacts included

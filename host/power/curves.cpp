@@ -3,7 +3,6 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <bit>
 #include <cmath>
 
 namespace tenterhook::power {
@@ -13,15 +12,8 @@ namespace {
 using plan::AnyOp;
 using plan::ProgramStep;
 
-constexpr int kFastLooks = 12;         // back to back
-constexpr double kThinning = 1.25;     // each later interval over the one before
-constexpr double kFirstGapS = 0.5e-3;
-constexpr double kGapMostS = 1.0;
-constexpr double kPlainS = 0.02;       // a rail without filaments
-constexpr double kTailS = 8.0;         // after the inrush of filaments
-constexpr double kPreChargeMostS = 10.0;
-constexpr int kLooksAStep = 16;        // a step holds its program bytes and its results
-constexpr std::uint16_t kLabelCurves = plan::kLabelPrepare + 0x100;
+constexpr Seconds kPlainTail{0.02};    // a rail without filaments
+constexpr Seconds kFilamentTail{8.0};  // after the inrush of filaments
 // Tungsten is at most 6.7 times as resistive at work as cold, so filaments that reach `until` show at least a
 // seventh of it at once; a tenth leaves room. A short shows less.
 constexpr double kShortShare = 0.1;
@@ -43,161 +35,123 @@ void guard_heating(const plan::Plan& plan, wire::GuardOp& guard) {
   guard.heating = static_cast<std::uint32_t>(std::min(room, 4.0e9));
 }
 
-class Stager {
- public:
-  Stager(const plan::Plan& plan, bool watched) : plan_(plan), watched_(watched) {}
+// Before minutes are spent on warming a short: the board must show a share of its volts at once.
+wire::RailUntilOp no_short(const plan::Plan& plan, std::uint8_t channel) {
+  const files::Rail& rail = rail_on(plan, channel).rail;
+  const std::uint16_t share =
+      plan::rail_counts(plan.fixture.rails.at(channel), rail.soft_start->until * kShortShare);
+  wire::RailUntilOp until;
+  until.rail = channel;
+  (rail.nominal.value < 0.0 ? until.max : until.min) = share;
+  until.hold_ms = kShortHoldMs;
+  until.within_ms = kShortWithinMs;
+  return until;
+}
 
-  std::vector<ProgramStep> stage(const std::vector<ProgramStep>& steps) {
-    for (const ProgramStep& step : steps) {
-      begin();
-      for (const AnyOp& op : step.ops) take(op);
-    }
-    return std::move(out_);
+ProgramStep staged(const plan::Plan& plan, const ProgramStep& plain, Curves curves) {
+  ProgramStep step;
+  step.label = plain.label;
+  std::optional<std::uint8_t> switched;
+  for (AnyOp op : plain.ops) {
+    if (auto* guard = std::get_if<wire::GuardOp>(&op)) guard_heating(plan, *guard);
+    const auto* rail = std::get_if<wire::RailOp>(&op);
+    // From the moment of this switch, again at the finest.
+    if (rail && curves != Curves::none) step.ops.push_back(wire::CurveOp{rail->rail});
+    step.ops.push_back(op);
+    if (rail) switched = rail->rail;
+    if (rail && rail->mode == wire::RailMode::pre_charge) step.ops.push_back(no_short(plan, rail->rail));
   }
-
- private:
-  void take(AnyOp op) {
-    if (auto* guard = std::get_if<wire::GuardOp>(&op)) guard_heating(plan_, *guard);
-    if (auto* until = std::get_if<wire::RailUntilOp>(&op)) {
-      until->within_ms -= std::min(until->within_ms - until->hold_ms - 1, spent_ms_);
-      spent_ms_ = 0;
-    }
-    if (const auto* wait = std::get_if<wire::WaitOp>(&op); wait && watched_ && guarded_up_) {
-      looks(wait->us * 1e-6);
-      return;
-    }
-    push(op);
-    if (const auto* rail = std::get_if<wire::RailOp>(&op)) switched(*rail);
-    if (std::holds_alternative<wire::ArmOp>(op)) guarded_up_ = true;
-    if (std::holds_alternative<wire::GuardOp>(op) && guarded_up_ && watched_) looks(kTailS);
+  if (switched && curves == Curves::settled) {
+    const Seconds tail = rail_on(plan, *switched).rail.inrush ? kFilamentTail : kPlainTail;
+    step.ops.push_back(wire::WaitOp{static_cast<std::uint32_t>(std::lround(tail.value * 1e6))});
   }
-
-  void switched(const wire::RailOp& op) {
-    rail_ = op.rail;
-    guarded_up_ = false;
-    const files::Rail& rail = rail_on(plan_, op.rail).rail;
-    const bool pre = op.mode == wire::RailMode::pre_charge;
-    for (int i = 0; i < kFastLooks && watched_; ++i) look();
-    if (pre) check_short(rail, op.rail);
-    if (!watched_) return;
-    const double within = rail.soft_start && rail.soft_start->within ? rail.soft_start->within->value : 2.0 * kPreChargeMostS;
-    const double duration = pre ? std::min(0.5 * within, kPreChargeMostS) : kPlainS;
-    looks(duration);
-    if (pre) spent_ms_ = static_cast<std::uint32_t>(duration * 1e3);
-  }
-
-  // Before minutes are spent on warming a short: the board must show a share of its volts at once.
-  void check_short(const files::Rail& rail, std::uint8_t channel) {
-    wire::RailUntilOp until;
-    until.rail = channel;
-    const auto& there = plan_.fixture.rails.at(channel);
-    const std::uint16_t share = plan::rail_counts(there, rail.soft_start->until * kShortShare);
-    (rail.nominal.value < 0.0 ? until.max : until.min) = share;
-    until.hold_ms = kShortHoldMs;
-    until.within_ms = kShortWithinMs;
-    push(until);
-  }
-
-  void looks(double duration_s) {
-    double passed = 0.0;
-    for (double gap = kFirstGapS; passed < duration_s; gap = std::min(kGapMostS, gap * kThinning)) {
-      const double now = std::min(gap, duration_s - passed);
-      push(wire::WaitOp{static_cast<std::uint32_t>(std::max(1.0, now * 1e6))});
-      look();
-      passed += now;
-    }
-  }
-
-  void look() {
-    wire::SampleOp sample;
-    sample.aux = wire::aux_bit(static_cast<std::uint8_t>(wire::kAuxRail + rail_)) |
-                 wire::aux_bit(static_cast<std::uint8_t>(wire::kAuxCurrent + rail_));
-    sample.n = 1;
-    if (looks_here_ >= kLooksAStep) begin();
-    ++looks_here_;
-    push(sample);
-  }
-
-  void begin() {
-    if (!out_.empty() && out_.back().ops.empty()) return;
-    out_.emplace_back();
-    out_.back().label = static_cast<std::uint16_t>(kLabelCurves + out_.size() - 1);
-    looks_here_ = 0;
-  }
-  void push(const AnyOp& op) { out_.back().ops.push_back(op); }
-
-  const plan::Plan& plan_;
-  bool watched_;
-  std::vector<ProgramStep> out_;
-  std::uint8_t rail_ = 0;
-  bool guarded_up_ = false;     // the rail under way is armed
-  std::uint32_t spent_ms_ = 0;  // of the next wait for the rail
-  int looks_here_ = 0;
-};
-
-double mean(const measure::Counts& c) { return c.n ? static_cast<double>(c.sum) / c.n : 0.0; }
+  return step;
+}
 
 }  // namespace
 
-Result<std::vector<ProgramStep>> staged_steps(const plan::Plan& plan, bool watched) {
+Result<std::vector<ProgramStep>> staged_steps(const plan::Plan& plan, Curves curves) {
   auto steps = plan::power_up_steps(plan);
   TH_TRY(steps);
-  return Stager(plan, watched).stage(*steps);
+  std::vector<ProgramStep> out;
+  for (const ProgramStep& step : *steps) out.push_back(staged(plan, step, curves));
+  if (curves != Curves::none && !out.empty()) out.back().ops.push_back(wire::CurveOp{wire::kCurveStop});
+  return out;
 }
 
-CurveBook::CurveBook(const plan::Plan& plan) : plan_(plan), looks_(plan.rails.size()) {
-  for (std::size_t i = 0; i < looks_.size(); ++i) {
-    looks_[i].volts.rail = looks_[i].amps.rail = plan.rails[i].rail.name;
-    looks_[i].volts.quantity = "volts";
-    looks_[i].amps.quantity = "amps";
+CurveBook::CurveBook(const plan::Plan& plan) : plan_(plan), rails_(plan.rails.size()) {
+  for (std::size_t i = 0; i < rails_.size(); ++i) {
+    rails_[i].volts.rail = rails_[i].amps.rail = plan.rails[i].rail.name;
+    rails_[i].volts.quantity = "volts";
+    rails_[i].amps.quantity = "amps";
   }
 }
 
-void CurveBook::take(const link::SampleBlock& block) {
-  for (const link::ChannelSample& c : block.channels) {
-    if (c.kind != link::ChannelKind::rail && c.kind != link::ChannelKind::current) continue;
-    for (std::size_t i = 0; i < looks_.size(); ++i) {
-      if (plan_.rails[i].channel != c.index) continue;
-      Looks& looks = looks_[i];
-      if (!looks.began_s) looks.began_s = block.time.value;
-      const auto& there = plan_.fixture.rails.at(static_cast<std::size_t>(c.index));
-      const bool volts = c.kind == link::ChannelKind::rail;
-      record::CurveRecord& curve = volts ? looks.volts : looks.amps;
-      curve.time_s.push_back(block.time.value - *looks.began_s);
-      curve.value.push_back(volts ? there.volts_offset.value + there.volts_per_count.value * (mean(c.counts) + 0.5)
-                                  : there.per_count.value * mean(c.counts));
+void CurveBook::take(const link::CurveBlock& block) {
+  for (std::size_t i = 0; i < rails_.size(); ++i) {
+    if (plan_.rails[i].channel != block.rail) continue;
+    Recorded& r = rails_[i];
+    const auto& there = plan_.fixture.rails.at(static_cast<std::size_t>(block.rail));
+    const double per_count = there.per_count.value;
+    if (block.first) r.i2t_before = r.i2t;
+    r.i2t = r.i2t_before + block.i2t * per_count * per_count;
+    for (const link::CurveBlock::Point& p : block.points) {
+      if (!r.began_s) r.began_s = p.time.value;
+      const double middle = p.time.value + 0.5 * p.duration.value - *r.began_s;
+      r.amps.time_s.push_back(middle);
+      r.amps.value.push_back(per_count * p.current);
+      if (p.volts > 0.0) {  // else its volts were not converted in this time
+        r.volts.time_s.push_back(middle);
+        r.volts.value.push_back(there.volts_offset.value + there.volts_per_count.value * (p.volts + 0.5));
+      }
+      if (const double peak = per_count * p.peak; peak > r.peak) {
+        r.peak = peak;
+        r.peak_s = middle;
+      }
     }
   }
 }
 
-// The soft start's wait is the second of a rail: the first one looks for a short.
+// The soft start's wait is the second of a rail: the first one looks for a short. When the volts were there the
+// curve tells better: the fixture begins its hold anew with each conversion that noise keeps below.
 void CurveBook::take(const link::Milestone& milestone) {
   if (milestone.kind != link::Milestone::Kind::rail_up) return;
-  for (std::size_t i = 0; i < looks_.size(); ++i) {
+  for (std::size_t i = 0; i < rails_.size(); ++i) {
     const files::Rail& rail = plan_.rails[i].rail;
-    if (plan_.rails[i].channel != milestone.rail || !rail.soft_start || !looks_[i].began_s) continue;
-    if (++looks_[i].waits == 2) looks_[i].reached_s = milestone.time.value - rail.soft_start->hold.value - *looks_[i].began_s;
+    if (plan_.rails[i].channel != milestone.rail || !rail.soft_start) continue;
+    if (++rails_[i].waits == 2) rails_[i].soft_started = true;
   }
 }
 
 std::optional<Seconds> CurveBook::soft_started(const std::string& rail) const {
-  for (std::size_t i = 0; i < looks_.size(); ++i) {
-    if (plan_.rails[i].rail.name != rail || !looks_[i].reached_s) continue;
-    // Reached during the looks before the wait: those say when.
-    const auto seen = time_to(looks_[i].volts, plan_.rails[i].rail.soft_start->until.value);
-    return Seconds{seen ? std::min(*seen, *looks_[i].reached_s) : *looks_[i].reached_s};
+  for (std::size_t i = 0; i < rails_.size(); ++i) {
+    if (plan_.rails[i].rail.name != rail || !rails_[i].soft_started) continue;
+    const auto reached = time_to(rails_[i].volts, plan_.rails[i].rail.soft_start->until.value);
+    if (reached) return Seconds{*reached};
   }
   return std::nullopt;
 }
 
 std::vector<record::CurveRecord> CurveBook::curves() const {
   std::vector<record::CurveRecord> out;
-  for (const Looks& looks : looks_) {
-    if (looks.amps.value.empty()) continue;
-    out.push_back(looks.amps);
-    out.push_back(looks.volts);
+  for (const Recorded& r : rails_) {
+    if (r.amps.value.empty()) continue;
+    out.push_back(r.amps);
+    out.push_back(r.volts);
   }
   return out;
+}
+
+std::optional<CurveFigures> CurveBook::figures(const std::string& rail) const {
+  for (const Recorded& r : rails_) {
+    if (r.amps.rail != rail || r.amps.value.empty()) continue;
+    CurveFigures f = figures_of(r.amps);
+    f.peak = r.peak;
+    f.peak_s = r.peak_s;
+    f.i2t = r.i2t;
+    return f;
+  }
+  return std::nullopt;
 }
 
 CurveFigures figures_of(const record::CurveRecord& curve) {
@@ -208,8 +162,9 @@ CurveFigures figures_of(const record::CurveRecord& curve) {
   const auto at_top = static_cast<std::size_t>(top - v.begin());
   f.peak = *top;
   f.peak_s = t[at_top];
-  const std::ptrdiff_t tail = std::max<std::ptrdiff_t>(1, size / 10);
-  for (auto it = v.end() - tail; it != v.end(); ++it) f.steady += *it / static_cast<double>(tail);
+  // Points thin out: the last tenth of the time, not of the points.
+  const auto from = std::lower_bound(t.begin(), t.end() - 1, t.back() - 0.1 * (t.back() - t.front())) - t.begin();
+  for (auto it = v.begin() + from; it != v.end(); ++it) f.steady += *it / static_cast<double>(size - from);
   const double half = 0.5 * (f.peak + f.steady);
   for (std::size_t i = at_top + 1; i < v.size(); ++i) {
     if (std::fabs(v[i]) > std::fabs(half)) continue;
@@ -223,33 +178,47 @@ CurveFigures figures_of(const record::CurveRecord& curve) {
 
 std::optional<double> time_to(const record::CurveRecord& curve, double value) {
   for (std::size_t i = 0; i < curve.value.size(); ++i) {
-    if (std::fabs(curve.value[i]) >= std::fabs(value)) return curve.time_s[i];
+    const double now = std::fabs(curve.value[i]), wanted = std::fabs(value);
+    if (now < wanted) continue;
+    if (i == 0) return curve.time_s[0];
+    const double before = std::fabs(curve.value[i - 1]);
+    return curve.time_s[i - 1] + (wanted - before) / (now - before) * (curve.time_s[i] - curve.time_s[i - 1]);
   }
   return std::nullopt;
 }
 
-std::string drawing(const record::CurveRecord& curve, int width, bool unicode) {
+std::string drawing(const record::CurveRecord& curve, int width, bool unicode, const record::CurveRecord* foretold) {
   constexpr int kRows = 8, kMargin = 9;
   constexpr double kFrom = 1e-3;
   const int columns = std::max(20, width - kMargin - 1);
   const double most_s = std::max(curve.time_s.back(), 10.0 * kFrom);
   double top = 0.0;
-  for (const double v : curve.value) top = std::max(top, std::fabs(v));
+  for (const record::CurveRecord* c : {&curve, foretold}) {
+    if (!c) continue;
+    for (const double v : c->value) top = std::max(top, std::fabs(v));
+  }
   if (top <= 0.0) top = 1.0;
   std::vector<std::string> cells(kRows, std::string(static_cast<std::size_t>(columns), ' '));
   const double decades = std::log10(most_s / kFrom);
-  for (std::size_t i = 0; i < curve.value.size(); ++i) {
-    const double x = std::log10(std::max(curve.time_s[i], kFrom) / kFrom) / decades;
-    const auto column = static_cast<std::size_t>(std::lround(x * (columns - 1)));
-    const auto row = static_cast<std::size_t>(std::lround((1.0 - std::fabs(curve.value[i]) / top) * (kRows - 1)));
-    cells[row][column] = '*';
-  }
+  const auto plot = [&](const record::CurveRecord& c, char mark) {
+    for (std::size_t i = 0; i < c.value.size() && c.time_s[i] <= most_s; ++i) {
+      const double x = std::log10(std::max(c.time_s[i], kFrom) / kFrom) / decades;
+      const auto column = static_cast<std::size_t>(std::lround(x * (columns - 1)));
+      const auto row = static_cast<std::size_t>(std::lround((1.0 - std::fabs(c.value[i]) / top) * (kRows - 1)));
+      cells[row][column] = mark;
+    }
+  };
+  if (foretold) plot(*foretold, '.');
+  plot(curve, '*');
   const bool amps = curve.quantity == "amps";
   std::string out = fmt::format("  {} {}\n", curve.rail, amps ? "current" : "volts");
+  if (foretold) out = fmt::format("  {} {}: {} measured, {} from ratings\n", curve.rail, amps ? "current" : "volts", unicode ? "•" : "*", unicode ? "·" : ".");
   for (int row = 0; row < kRows; ++row) {
     std::string label = row == 0 ? engineering(top, amps ? "A" : "V") : row == kRows - 1 ? "0" : "";
     std::string line;
-    for (const char cell : cells[static_cast<std::size_t>(row)]) line += cell == '*' && unicode ? "•" : std::string(1, cell);
+    for (const char cell : cells[static_cast<std::size_t>(row)]) {
+      line += cell == '*' && unicode ? "•" : cell == '.' && unicode ? "·" : std::string(1, cell);
+    }
     out += fmt::format("{:>{}}{}{}\n", label, kMargin - 1, unicode ? "│" : "|", line);
   }
   const std::string end = engineering(most_s, "s");

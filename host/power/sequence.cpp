@@ -36,8 +36,8 @@ Status append(Bytes& program, const plan::ProgramStep& step) {
 Sequence::Sequence(link::Session& session, const plan::Plan& plan, Progress progress)
     : session_(session), plan_(plan), progress_(std::move(progress)) {}
 
-Result<std::optional<link::FaultReport>> Sequence::up(CurveBook* book) {
-  auto steps = staged_steps(plan_, book != nullptr);
+Result<std::optional<link::FaultReport>> Sequence::up(CurveBook* book, Curves curves) {
+  auto steps = staged_steps(plan_, book ? curves : Curves::none);
   TH_TRY(steps);
   steps->push_back(plan::rest_step(plan_));
   Bytes program;
@@ -45,7 +45,7 @@ Result<std::optional<link::FaultReport>> Sequence::up(CurveBook* book) {
 
   std::size_t risen = 0;
   link::Sink sink;
-  if (book) sink.sample = [book](const link::SampleBlock& block) { book->take(block); };
+  if (book) sink.curve = [book](const link::CurveBlock& block) { book->take(block); };
   sink.milestone = [&](const link::Milestone& m) {
     if (book) book->take(m);
     if (m.kind != link::Milestone::Kind::rail_up) return;
@@ -195,9 +195,14 @@ Result<Discharge> Sequence::down(Seconds at_most) {
   for (const plan::RailPlan& rail : plan_.rails) names.push_back(rail.rail.name);
   DischargeWatch watch(result.limit, plan_.fixture.sense.open_reads, names);
   DischargeState state;
+  auto began = session_.status();
+  TH_TRY(began);
   for (int look = 0; look < kLooksMost; ++look) {
     auto looks = first_wires();
     TH_TRY(looks);
+    auto now = session_.status();
+    TH_TRY(now);
+    result.took = now->time - began->time;
     watch.add(result.took, *looks);
     state = watch.state();
     if (state.remaining && state.remaining->value > 0.0 && !result.predicted) result.predicted = result.took + *state.remaining;
@@ -207,7 +212,6 @@ Result<Discharge> Sequence::down(Seconds at_most) {
               result.took / at_most);
     auto idle = session_.idle(kDischargeLook);
     TH_TRY(idle);
-    result.took += kDischargeLook;
   }
   auto status = session_.status();
   TH_TRY(status);
@@ -215,13 +219,14 @@ Result<Discharge> Sequence::down(Seconds at_most) {
   for (int look = 0; look < kBothLooks && state.highest < result.limit && !state.below; ++look) {
     auto looks = both_wires();
     TH_TRY(looks);
-    result.took += kDischargeLook;
+    auto now = session_.status();
+    TH_TRY(now);
+    result.took = now->time - began->time;
     watch.add(result.took, *looks);
     state = watch.state();
     if (state.below) break;
     auto idle = session_.idle(kBothEvery);
     TH_TRY(idle);
-    result.took += kBothEvery;
   }
   result.below = state.below;
   result.highest = state.highest;

@@ -47,8 +47,8 @@ class Sequence {
 
   // Rails in order, each in its window before the next; then every line at rest. A fault of the fixture
   // (trip, rail not up) is a value: everything is open then.
-  // `book`, when given, takes looks at each rail as it comes up (curves.h); the power-up then takes longer.
-  Result<std::optional<link::FaultReport>> up(CurveBook* book = nullptr);
+  // `book`, when given, gets the curves of the rails as they come up (curves.h).
+  Result<std::optional<link::FaultReport>> up(CurveBook* book = nullptr, Curves curves = Curves::rising);
   // Looks at all outputs until none has moved more than warm_up.drift for warm_up.hold. Costs nothing
   // on a board without `warm-up`. Not steady after at_most: said in the result, not an error.
   Result<WarmUp> warm_up(std::optional<link::FaultReport>& fault);

@@ -6,9 +6,11 @@
 #include <cmath>
 
 #include "host/plan/program.h"
+#include "host/power/budget.h"
 #include "host/power/curves.h"
 #include "host/power/sequence.h"
 #include "tests/emulated/power/watched.h"
+#include "tests/from_environment.h"
 
 namespace tenterhook::power {
 namespace {
@@ -32,7 +34,7 @@ rails:
     window: [5.0 V, 7.0 V]
     limit: 8 A
     inrush: {peak: 11 A, within: 2 s}
-    soft-start: {until: 2.6 V, at-least: 2 A, hold: 0.5 s, within: 20 s}
+    soft-start: {until: 4 V, at-least: 2 A, hold: 0.5 s, within: 20 s}
   bias:   {nominal: -9 V, window: [-9.9 V, -8.1 V], limit: 60 mA, after: heater}
   plate:  {nominal: 30 V, window: [27 V, 33 V], limit: 250 mA, after: bias}
   coil:   {nominal: 24 V, window: [21 V, 27 V], limit: 500 mA, after: heater}
@@ -49,6 +51,7 @@ struct Powered {
   std::optional<link::FaultReport> fault;
   Discharge down;
   std::vector<record::CurveRecord> curves;
+  std::optional<CurveFigures> heater;
   std::optional<Seconds> soft_started;
 };
 
@@ -57,10 +60,11 @@ Powered power_once(PowerBench& bench, const plan::Plan& plan) {
   Powered run;
   Sequence sequence(*bench.session, plan, quiet);
   CurveBook book(plan);
-  auto up = sequence.up(&book);
+  auto up = sequence.up(&book, Curves::settled);
   EXPECT_TRUE(up) << up.error().text();
   if (up) run.fault = *up;
   run.curves = book.curves();
+  run.heater = book.figures("heater");
   run.soft_started = book.soft_started("heater");
   auto down = sequence.down(Seconds{30.0});
   EXPECT_TRUE(down) << down.error().text();
@@ -75,19 +79,27 @@ const record::CurveRecord* curve_of(const Powered& run, const std::string& rail,
   return nullptr;
 }
 
-// Peak and i2t as captured against the fixture circuit's own truth over the same time.
-TEST(Curves, PeakAndHeatingAreWithinFivePerCentOfTheTruth) {
+// Peak and i2t as recorded against the fixture circuit's own truth over the same time, and the moment at which
+// the pre-charge had brought the heater to its volts against what ratings foretell. TENTERHOOK_SEEDS takes more boards.
+TEST(Curves, PeakHeatingAndSwitchOverAreThoseOfTheTruth) {
   auto plan = plan_of(kBoard);
   ASSERT_TRUE(plan) << plan.error().text();
-  for (std::uint64_t seed = 1; seed <= 5; ++seed) {
+  const auto ratings = soft_start_of(plan->vectors.board, "heater", *plan->fixture.rails.at(0).pre_charge);
+  ASSERT_TRUE(ratings && *ratings);
+  const double foretold = (*ratings)->reached.value;
+  double worst_peak = 0.0, worst_i2t = 0.0, worst_time = 0.0;
+  const std::uint64_t seeds = test::count_from_environment("TENTERHOOK_SEEDS", 5);
+  for (std::uint64_t seed = 1; seed <= seeds; ++seed) {
     auto bench = bench_of(*plan, seed);
     ASSERT_TRUE(bench) << bench.error().text();
-    double peak = 0.0, i2t = 0.0, before = 0.0;
+    double peak = 0.0, i2t = 0.0, before = 0.0, began_s = 0.0, reached_s = 0.0;
     Picoseconds last = 0;
     bool on = false, done = false;
-    bench->controller->watch(kMs / 2, [&](Picoseconds t, FixtureCircuit& circuit) {
+    bench->controller->watch(kMs / 5, [&](Picoseconds t, FixtureCircuit& circuit) {
       const double amps = circuit.rail_amps(t, 0);
+      if (!on && amps > 0.1) began_s = double(t) * 1e-12;
       on = on || amps > 0.1;
+      if (on && reached_s == 0.0 && circuit.rail_volts(t, 0) > 4.0) reached_s = double(t) * 1e-12;
       done = done || circuit.contact_closed(t, map::kBitRailSeries + 1);
       if (on && !done) {
         peak = std::max(peak, amps);
@@ -98,12 +110,37 @@ TEST(Curves, PeakAndHeatingAreWithinFivePerCentOfTheTruth) {
     });
     const Powered run = power_once(*bench, *plan);
     ASSERT_FALSE(run.fault.has_value()) << run.fault->text;
-    const record::CurveRecord* amps = curve_of(run, "heater", "amps");
-    ASSERT_NE(amps, nullptr);
-    const CurveFigures f = figures_of(*amps);
-    fmt::print("seed {}: peak {:.2f} A (truth {:.2f}), i2t {:.1f} A2s (truth {:.1f})\n", seed, f.peak, peak, f.i2t, i2t);
-    EXPECT_NEAR(f.peak, peak, 0.05 * peak) << "seed " << seed;
-    EXPECT_NEAR(f.i2t, i2t, 0.05 * i2t) << "seed " << seed;
+    ASSERT_TRUE(run.heater && run.soft_started);
+    EXPECT_NEAR(run.heater->peak, peak, 0.05 * peak) << "seed " << seed;
+    EXPECT_NEAR(run.heater->i2t, i2t, 0.05 * i2t) << "seed " << seed;
+    // An uncalibrated fixture knows 4 V to some 0.2 V, and the rail rises by less than that in a tenth of the time.
+    EXPECT_NEAR(run.soft_started->value, reached_s - began_s, 0.1 * (reached_s - began_s)) << "seed " << seed;
+    EXPECT_NEAR(run.soft_started->value, foretold, 0.15 * foretold) << "seed " << seed;
+    worst_peak = std::max(worst_peak, std::fabs(run.heater->peak / peak - 1.0));
+    worst_i2t = std::max(worst_i2t, std::fabs(run.heater->i2t / i2t - 1.0));
+    worst_time = std::max(worst_time, std::fabs(run.soft_started->value / foretold - 1.0));
+  }
+  fmt::print("{} boards: peak within {:.1f} %, i2t within {:.1f} %, switch-over within {:.1f} % of {:.2f} s\n", seeds,
+             100.0 * worst_peak, 100.0 * worst_i2t, 100.0 * worst_time, foretold);
+}
+
+// Fine after each switch of the rail, bounded in number, without a gap.
+TEST(Curves, AreFineFirstAndCoverAllOfTheTime) {
+  auto plan = plan_of(kBoard);
+  ASSERT_TRUE(plan);
+  auto bench = bench_of(*plan, 3);
+  ASSERT_TRUE(bench);
+  const Powered run = power_once(*bench, *plan);
+  const record::CurveRecord* amps = curve_of(run, "heater", "amps");
+  ASSERT_NE(amps, nullptr);
+  const std::vector<double>& t = amps->time_s;
+  EXPECT_LT(t.front(), 1.2e-3);
+  EXPECT_LT(t[30] - t[29], 1.2e-3);
+  EXPECT_GT(t.back(), 10.0);  // soft start, inrush, tail
+  EXPECT_LT(t.size(), 1500u);
+  for (std::size_t i = 1; i < t.size(); ++i) {
+    ASSERT_GT(t[i], t[i - 1]);
+    ASSERT_LT(t[i] - t[i - 1], 0.6) << "at " << t[i];
   }
 }
 

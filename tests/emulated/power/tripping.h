@@ -76,7 +76,8 @@ class UpsetBoard : public emulated::Board {
   bool begun_ = false;
 };
 
-enum class During { rest, sampling };
+// What the fixture does while the cause comes: nothing, a sample of the rails, a recording of `channel`.
+enum class During { rest, sampling, recording };
 
 struct Trip {
   std::string cause, blame, where;
@@ -139,10 +140,14 @@ class Tripping {
       note(trip_.open_ms, !truth.any_contact_closed && !truth.any_rail_on, ms);
     });
   }
-  Trip wait_for_fault(During during, double seconds = 0.1) {
+  Trip wait_for_fault(During during, double seconds = 0.1, int channel = 0) {
     std::optional<link::FaultReport> fault;
-    if (during == During::sampling) {
-      auto bytes = plan::encode(plan::rails_step(plan_, plan::kLabelRails, 100));
+    if (during != During::rest) {
+      plan::ProgramStep step = plan::rails_step(plan_, plan::kLabelRails, 100);
+      if (during == During::recording) {
+        step.ops = {wire::CurveOp{static_cast<std::uint8_t>(channel)}, wire::WaitOp{50000}};
+      }
+      auto bytes = plan::encode(step);
       auto report = bench_.session->execute(*bytes, {});
       EXPECT_TRUE(report) << report.error().text();
       if (report) fault = report->fault;

@@ -109,5 +109,23 @@ TEST(Heating, SettlesWhereHeatAndRadiationBalance) {
   EXPECT_NEAR(curve->back().kelvin, settled_kelvin(one, weak), 0.01);
 }
 
+// A valve takes about a minute to glow and ten to be stable (common practice, no source): ours glows (Draper point,
+// 798 K) and emits well before a minute has passed, and does not move any more after ten.
+TEST(Heating, GlowsWithinAMinuteAndIsStableAfterTen) {
+  emulated::Heater heater(6.3, 0.30, 0.02, 2.65);
+  const auto pass = [&heater](int seconds) {
+    for (int i = 0; i < 20 * seconds; ++i) heater.advance(0.05, 6.3);
+  };
+  pass(1);
+  EXPECT_LT(heater.emission(), 0.01);
+  pass(59);
+  EXPECT_GT(heater.kelvin(), 798.0);
+  EXPECT_GT(heater.emission(), 0.9);
+  pass(540);
+  const double then = heater.emission();
+  pass(60);
+  EXPECT_NEAR(heater.emission(), then, 1e-3);
+}
+
 }  // namespace
 }  // namespace tenterhook::power
