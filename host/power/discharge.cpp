@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <cmath>
 
 namespace tenterhook::power {
@@ -24,11 +25,14 @@ void DischargeWatch::add(Seconds time, const std::vector<RailLook>& looks) {
 // A straight line through the logarithm of the curve, by least squares, weighted by the volts squared: a
 // converter's step weighs the more in the logarithm the lower the rail is.
 std::optional<Seconds> DischargeWatch::remaining(std::size_t rail) const {
-  const std::deque<Point>& curve = curves_[rail];
-  if (curve.size() < 4) return std::nullopt;
-  const double now = curve.back().volts;
+  const std::deque<Point>& all = curves_[rail];
+  if (all.empty()) return std::nullopt;
+  const double now = all.back().volts;
   if (now < limit_.value) return Seconds{0.0};
-  if (now > curve.front().volts * (1.0 - kFitFall)) return std::nullopt;
+  // The first looks may have come before the rail's switch had opened.
+  const auto falling = std::find_if(all.begin(), all.end(), [&](const Point& p) { return p.volts < all.front().volts * (1.0 - kFitBegun); });
+  const std::vector<Point> curve(falling, all.end());
+  if (curve.size() < kFitLooksLeast || now > curve.front().volts * (1.0 - kFitFall)) return std::nullopt;
   double w = 0, wt = 0, wy = 0, wtt = 0, wty = 0;
   const double origin = curve.front().time_s;
   for (const Point& p : curve) {

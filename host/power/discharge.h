@@ -20,9 +20,10 @@ namespace tenterhook::power {
 
 // How far beyond its uncertainty a wire must read from the open value.
 constexpr Volts kHeldAway{0.2};
-// Looks over which the decay is fitted, and how far the rail must have fallen in them.
-constexpr std::size_t kFitLooks = 64;
-constexpr double kFitFall = 0.05;
+// Looks over which the decay is fitted; it has begun when the rail has fallen by kFitBegun, and is known when it
+// has fallen by kFitFall more, over kFitLooksLeast looks.
+constexpr std::size_t kFitLooks = 64, kFitLooksLeast = 4;
+constexpr double kFitBegun = 0.02, kFitFall = 0.1;
 
 struct WireLook {
   bool read = false;
