@@ -188,6 +188,20 @@ struct PathLimit {  // `limits: {PICK to Q0: 6 us}`
   Seconds at_most{};
 };
 
+// `timing:` what the board must be quick enough for; measured by `tenterhook timing`. Delays stand under `limits`.
+struct TimingLimit {
+  enum class Kind {
+    setup,       // of `line` before `clock`: at most `value` seconds
+    hold,        // of `line` after `clock`: at most `value` seconds; may be negative
+    width,       // `line` takes pulses of `value` seconds
+    rate,        // `line` takes a train of `value` hertz
+    transition,  // of `line`, 10 to 90 %: at most `value` seconds
+  } kind = Kind::setup;
+  Mark mark;
+  std::string line, clock;  // clock: set-up and hold only
+  double value = 0.0;
+};
+
 // A channel of the fixture: kind "drive", "fast", "sense", "rail"; index from 0.
 struct Channel {
   std::string kind;
@@ -217,6 +231,7 @@ struct Board {
   std::vector<std::string> probes;     // inner nets that a person can touch
   std::vector<std::string> not_built;  // outputs or nets whose parts are not on this board
   std::vector<PathLimit> limits;
+  std::vector<TimingLimit> timing;
   // Line, rail or "hand" -> channels. Empty when the file has no hookup (the plan assigns them).
   std::map<std::string, Channel> hookup;
   // Lines of kind both whose hookup also names where they are sensed: `D: [drive.0, sense.0]`.

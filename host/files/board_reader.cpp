@@ -142,6 +142,7 @@ void BoardReader::read(Map& map) {
   const yaml::Node* probes = map.take("probes");
   const yaml::Node* not_built = map.take("not-built");
   const yaml::Node* limits = map.take("limits");
+  const yaml::Node* timing = map.take("timing");
   const yaml::Node* hookup = map.take("hookup");
   if (circuit != nullptr && want_list(*circuit, sink_, "'circuit'"))
     read_circuit(*circuit, Scope{});
@@ -153,6 +154,7 @@ void BoardReader::read(Map& map) {
   }
   if (probes != nullptr) read_net_list(*probes, "'probes'", board_.probes);
   if (limits != nullptr) read_limits(*limits);
+  if (timing != nullptr) read_timing(*timing);
   if (hookup != nullptr) read_hookup(*hookup);
 }
 
@@ -590,6 +592,49 @@ void BoardReader::read_limits(const yaml::Node& node) {
     for (const std::string& a : starts)
       for (const std::string& b : ends)
         board_.limits.push_back({mark_of(entry.key), a, b, at_most});
+  }
+}
+
+void BoardReader::read_timing(const yaml::Node& node) {
+  using Kind = TimingLimit::Kind;
+  constexpr std::pair<const char*, Kind> kKinds[] = {
+      {"setup", Kind::setup}, {"hold", Kind::hold}, {"width", Kind::width}, {"rate", Kind::rate}, {"transition", Kind::transition}};
+  Map map(node, sink_, "'timing'");
+  for (const auto& [key, kind] : kKinds) {
+    const yaml::Node* group = map.take(key);
+    if (group == nullptr || !want_map(*group, sink_, fmt::format("'{}' of 'timing'", key))) continue;
+    for (const yaml::Node::Entry& entry : group->entries) read_timing_entry(entry, kind);
+  }
+}
+
+void BoardReader::read_timing_entry(const yaml::Node::Entry& entry, TimingLimit::Kind kind) {
+  using Kind = TimingLimit::Kind;
+  const bool paired = kind == Kind::setup || kind == Kind::hold;
+  const std::size_t to = entry.key.text.find(" to ");
+  if (paired != (to != std::string::npos)) {
+    sink_.add(entry.key, paired ? fmt::format("{} does not say which clock takes which line", describe(entry.key))
+                                : fmt::format("{} is not one line", describe(entry.key)),
+              paired ? "write 'F0 to PICK: 3 us'" : "write 'PICK: 5 us'");
+    return;
+  }
+  yaml::Node line = entry.key, clock = entry.key;
+  if (paired) {
+    line.text = entry.key.text.substr(0, to);
+    clock.text = entry.key.text.substr(to + 4);
+  }
+  double value = 0.0;
+  const Sign sign = kind == Kind::hold ? Sign::any : kind == Kind::setup ? Sign::not_negative : Sign::positive;
+  if (!read_number_with_unit(entry.value, kind == Kind::rate ? "Hz" : "s", sign, sink_, value)) return;
+  const std::vector<std::string> clocks = paired ? lines_of(clock) : std::vector<std::string>{""};
+  for (const std::string& name : lines_of(line)) {
+    const LineKind is = board_.line(name)->kind;
+    const bool wants_output = kind == Kind::transition;
+    if (wants_output != (is == LineKind::output || is == LineKind::both)) {
+      sink_.add(entry.key, fmt::format("'{}' is {} output", name, wants_output ? "no" : "an"),
+                wants_output ? "a transition is an output's" : "this is about a line that the fixture drives");
+      return;
+    }
+    for (const std::string& by : clocks) board_.timing.push_back({kind, mark_of(entry.key), name, by, value});
   }
 }
 

@@ -68,6 +68,8 @@ class BoardReader {
   bool read_channels(const yaml::Node& node, std::vector<Channel>& out);
   void check_channel(const yaml::Node& node, const std::string& name, const Channel& channel);
   void read_limits(const yaml::Node& node);
+  void read_timing(const yaml::Node& node);
+  void read_timing_entry(const yaml::Node::Entry& entry, TimingLimit::Kind kind);
 
   // circuit_reader.cpp
   void read_libraries(const yaml::Node& node);

@@ -49,6 +49,7 @@ class Finder {
     for (auto& path : found_.paths) std::sort(path.start.inputs.begin(), path.start.inputs.end());
     TH_TRY(find_apertures());
     TH_TRY(find_trains());
+    std::erase_if(found_.paths, [this](const Path& p) { return !wanted(p.from, p.to); });
     return found_;
   }
 
@@ -123,8 +124,8 @@ class Finder {
     return sim;
   }
 
-  // Whether a state is the one that is needed; it may go on with the simulator.
-  using Goal = std::function<bool(Simulator&)>;
+  // Whether a state, made by these actions, is the one that is needed; it may go on with the simulator.
+  using Goal = std::function<bool(Simulator&, const std::vector<Action>&)>;
 
   // The shortest actions of fast lines that reach `goal` from any state; `helper` may be empty.
   std::optional<std::vector<Action>> again(const Inputs& inputs, const std::string& helper, const Goal& goal) const {
@@ -155,7 +156,7 @@ class Finder {
         if (!act(*sim, action)) return std::nullopt;
       }
       const std::string now = signature(*sim);
-      if (seen.count(now + files::letter(node.helper)) == 0 && (helper.empty() || node.helper == last) && goal(*sim)) return node.actions;
+      if (seen.count(now + files::letter(node.helper)) == 0 && (helper.empty() || node.helper == last) && goal(*sim, node.actions)) return node.actions;
       if (!seen.insert(now + files::letter(node.helper)).second || static_cast<int>(node.actions.size()) >= kAgainMost) continue;
       for (const Action& action : alphabet) {
         const bool set = action.kind == Action::Kind::set;
@@ -193,7 +194,7 @@ class Finder {
       for (auto at = history.end() - n; at != history.end() && good; ++at) {
         for (const Action& action : *at) good = good && act(*sim, action).ok();
       }
-      if (good && goal(*sim)) return Start{inputs, helpers.front(), false, actions};
+      if (good && goal(*sim, actions)) return Start{inputs, helpers.front(), false, actions};
     }
     return std::nullopt;
   }
@@ -295,14 +296,14 @@ class Finder {
     const Bit away = other(at->second), ends = trailing ? at->second : away;
     for (const auto& [to, bit] : is) {
       const Bit old = was.at(to);
-      if (!known(bit) || !known(old) || bit == old || !wanted(from, to)) continue;
+      if (!known(bit) || !known(old) || bit == old || (!clocked && !wanted(from, to))) continue;
       const bool from_high = high(from, ends), to_high = high(to, bit);
       const auto same = std::find_if(found_.paths.begin(), found_.paths.end(), [&](const Path& p) {
         return p.from == from && p.from_high == from_high && p.to == to && p.to_high == to_high;
       });
       if (same != found_.paths.end() && same->start.fast) continue;
       if (++tries_[fmt::format("{}{}{}{}", from, from_high, to, to_high)] > kTriesEach) continue;
-      const Goal goal = [&, to = to, old = old, bit = bit](Simulator& sim) {
+      const Goal goal = [&, to = to, old = old, bit = bit](Simulator& sim, const std::vector<Action>&) {
         if (trailing && !sim.set({{from, away}})) return false;
         const auto before = sim.read(to);
         if (!before || *before != old || !sim.set({{from, ends}})) return false;
@@ -371,19 +372,17 @@ class Finder {
     // The clock must take data that is in time and nothing else; what works without a clock (a clear, an
     // enable) has no set-up time.
     Levels3 taken, missed;
-    const auto start = start_of(inputs, path.from, [&](Simulator& sim) {
-      if (!known_all(levels(sim)) || !act(sim, pulse)) return false;
+    const auto start = start_of(inputs, path.from, [&](Simulator& sim, const std::vector<Action>& actions) {
+      if (!act(sim, pulse)) return false;
       missed = levels(sim);
-      return true;
+      const Start tried{inputs, data, true, actions};
+      const auto in_time = outcome(tried, {take, pulse, back});
+      if (!in_time || !tells(*in_time, missed)) return false;
+      const auto early = outcome(tried, {take, back, pulse}), late = outcome(tried, {pulse, take, back});
+      taken = *in_time;
+      return early && late && !tells(*early, missed) && !tells(*late, missed);
     }, data, {});
     if (!start || !start->fast) return {};
-    auto in_time = outcome(*start, {take, pulse, back});
-    auto early = outcome(*start, {take, back, pulse}), late = outcome(*start, {pulse, take, back});
-    TH_TRY(in_time);
-    TH_TRY(early);
-    TH_TRY(late);
-    taken = *in_time;
-    if (!tells(taken, missed) || tells(*early, missed) || tells(*late, missed)) return {};
     found_.apertures.push_back({path.from, data, data_high, *start, taken, missed});
     return {};
   }
@@ -421,7 +420,7 @@ class Finder {
       std::vector<Levels3> after;
       auto sim = woken(seed.inputs);
       TH_TRY(sim);
-      const auto found = start_of(seed.inputs, seed.clock, [&](Simulator& at) { return known_all(levels(at)); }, "", seed.history);
+      const auto found = start_of(seed.inputs, seed.clock, [&](Simulator& at, const std::vector<Action>&) { return known_all(levels(at)); }, "", seed.history);
       if (!found) continue;
       start = *found;
       for (const Action& action : start.again) TH_TRY(act(*sim, action));

@@ -140,20 +140,4 @@ Result<EdgeMeasures> measure_edge(const Waveform& w, const std::optional<Levels>
   return m;
 }
 
-Waveform without_lag(const Waveform& w, double tau_s, double u_tau) {
-  Waveform out = w;
-  const std::size_t n = w.v.size();
-  if (n < 3 || tau_s <= 0.0 || w.t_s[1] - w.t_s[0] >= 2.0 * tau_s) return out;
-  double largest = 0.0;
-  for (std::size_t i = 0; i < n; ++i) {
-    const std::size_t a = i == 0 ? 0 : i - 1, b = i + 1 == n ? i : i + 1;
-    const double correction = tau_s * (w.v[b] - w.v[a]) / (w.t_s[b] - w.t_s[a]);
-    out.v[i] = w.v[i] + correction;
-    largest = std::max(largest, std::fabs(correction));
-  }
-  const double step = (w.t_s.back() - w.t_s.front()) / static_cast<double>(n - 1);
-  out.u_v = std::hypot(w.u_v * std::sqrt(1.0 + 0.5 * (tau_s / step) * (tau_s / step)), u_tau * largest);
-  return out;
-}
-
 }  // namespace tenterhook::timing

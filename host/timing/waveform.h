@@ -51,11 +51,6 @@ inline constexpr int kInsideLeast = 2;
 // `levels`: where known better than by the histogram (a settled measurement).
 Result<EdgeMeasures> measure_edge(const Waveform& waveform, const std::optional<Levels>& levels = {});
 
-// What a first-order lag of time constant tau_s made of the input, undone: v + tau dv/dt by central
-// differences. u_v of the result: noise grown by it, and `u_tau` (relative) of the largest correction.
-// A lag smaller than half the sample spacing is left as it is.
-Waveform without_lag(const Waveform& waveform, double tau_s, double u_tau = 0.0);
-
 // 10-90 % of an exponential, and of a first-order lag: 2.197 time constants (ln 9).
 inline constexpr double kLn9 = 2.1972245773362196;
 // The fastest transition that a first-order front end of this bandwidth shows: ln 9 / (2 pi f), 0.35 / f.

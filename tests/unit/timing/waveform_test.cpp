@@ -65,22 +65,6 @@ TEST(Edge, ThatNoSampleResolvesIsToldAsSuch) {
   EXPECT_GE(m->at_50.u_s, 20e-9);  // it may lie anywhere between two samples
 }
 
-TEST(WithoutLag, GivesBackTheInput) {
-  constexpr double kLag = 455e-9, kTau = 1.0e-6;
-  // Two lags in a row, one of them the front end's.
-  auto seen = [&](double t) {
-    return t < 0.0 ? 5.0 : 24.5 - 19.5 * (kTau * std::exp(-t / kTau) - kLag * std::exp(-t / kLag)) / (kTau - kLag);
-  };
-  const Waveform w = sampled(seen, -3e-6, 10e-6, 125e-9, 0.02, 4);
-  const Waveform input = without_lag(w, kLag, 0.1);
-  EXPECT_GT(input.u_v, w.u_v);
-  auto raw = measure_edge(w), m = measure_edge(input);
-  ASSERT_TRUE(raw.ok() && m.ok());
-  EXPECT_GT(raw->transition_s, 1.06 * kLn9 * kTau);
-  EXPECT_NEAR(m->transition_s, kLn9 * kTau, 0.06 * kLn9 * kTau);
-  EXPECT_NEAR(m->at_50.t_s, std::log(2.0) * kTau, 0.06e-6);
-}
-
 TEST(OwnTransition, IsLn9OfTheTimeConstant) {
   EXPECT_NEAR(own_transition_s(350e3), 1.0e-6, 0.002e-6);
 }
