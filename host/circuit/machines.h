@@ -64,6 +64,12 @@ class Machines {
 
   const Netlist& netlist() const { return netlist_; }
   const Planes& at(NodeId node) const { return value_[node]; }
+  // The same as it would be without the faults of this node itself: what drives it, before what its
+  // reader sees.
+  const Planes& driven(NodeId node) const {
+    const std::int32_t i = injection_at_[node];
+    return i < 0 ? value_[node] : injections_[static_cast<std::size_t>(i)].before;
+  }
   // What a lead on output terminal `output` shows: undriven only if the shared net is.
   Planes shown(std::size_t output) const;
   files::Bit read(NodeId node, std::size_t lane) const;

@@ -30,6 +30,11 @@ constexpr std::size_t kPairedCauses = 45;
 // likelihood).
 constexpr double kMisfit = 13.0;
 constexpr double kWorthTelling = 0.004;  // probability
+constexpr double kStopTells = 0.9;       // what stopped a run before it began is what it says
+// A diagnosis is sure when the first group is this likely and leaves no more than this (log likelihood)
+// and no moved level unexplained. Common practice, no source.
+constexpr double kSureProbability = 0.6, kSureMisfit = 6.0, kUnexplained = 0.05;
+constexpr double kOddUnexplained = 0.3, kOddIsRare = 0.004;
 
 std::string one_line(const std::string& net, const std::string& what) {
   return fmt::format("{}={}", net, what);
@@ -37,21 +42,27 @@ std::string one_line(const std::string& net, const std::string& what) {
 
 class Diagnoser {
  public:
-  Diagnoser(const record::RunRecord& run, const files::Vectors& vectors, Netlist netlist,
-            std::vector<SequenceStep> steps)
-      : run_(run), board_(vectors.board), n_(std::move(netlist)), steps_(std::move(steps)) {}
+  Diagnoser(const record::RunRecord& run, const files::Vectors& vectors, const Known& known,
+            Netlist netlist, std::vector<SequenceStep> steps)
+      : run_(run),
+        board_(vectors.board),
+        known_(known),
+        n_(std::move(netlist)),
+        steps_(std::move(steps)) {}
 
   Result<Diagnosis> take(std::vector<Touched> touched) {
-    auto seen = observe(n_, board_, run_, steps_.size());
+    Diagnosis d;
+    if (run_.aborted && told_by_stop(d)) return d;
+    auto seen = observe(n_, board_, run_, steps_.size(), known_.baseline);
     TH_TRY(seen);
     seen_ = seen.take();
-    Diagnosis d;
-    if (seen_.wrong == 0 && run_.verdict == measure::Verdict::pass) {
+    if (seen_.wrong == 0 && run_.verdict == measure::Verdict::pass && seen_.odd == 0) {
       d.healthy = 1.0;
       d.say = "Every reading is what a healthy board shows: nobody is accused.";
       return d;
     }
     causes_ = single_causes(n_, board_);
+    learn();
     const bool needs_step =
         std::any_of(touched.begin(), touched.end(), [](const Touched& t) { return t.step < 0; });
     int hold = -1;
@@ -66,6 +77,7 @@ class Diagnoser {
     TH_TRY(look_at(touched, looks));
     weigh_all(looks);
     tell_suspects(d);
+    judge_fit(d);
     d.touch = choose(touched, touched.empty() ? -1 : touched.back().step);
     if (!d.touch && !touched.empty()) d.touch = choose(touched, -1);
     d.say = sentence(d);
@@ -73,6 +85,87 @@ class Diagnoser {
   }
 
  private:
+  // A run that was stopped before anything was driven: what stopped it names the place.
+  bool told_by_stop(Diagnosis& d) const {
+    const bool measured = std::any_of(run_.steps.begin(), run_.steps.end(),
+                                      [](const auto& step) { return !step.readings.empty(); });
+    if (measured) return false;
+    const record::Aborted& stop = *run_.aborted;
+    if (stop.blame != "lead" && stop.blame != "board") return false;
+    std::vector<std::string> places;
+    for (const files::Line& line : board_.lines)
+      if (names(stop.where, line.name)) places.push_back(line.name);
+    for (const std::string& warning : run_.warnings)
+      for (const files::Line& line : board_.lines)
+        if (names(warning, line.name) && !has(places, line.name)) places.push_back(line.name);
+    for (const files::Rail& rail : board_.rails)
+      if (names(stop.where, rail.name)) places.push_back(rail.name);
+    if (places.empty()) return false;
+    const bool lead = stop.blame == "lead";
+    for (std::size_t i = 0; i < places.size(); ++i) {
+      Suspect s;
+      s.net = places[i];
+      s.fault = lead ? "open lead" : board_.rail(places[i]) ? "overloaded" : "shorted";
+      s.probability = kStopTells / static_cast<double>(places.size());
+      s.group = static_cast<int>(i) + 1;
+      s.why = stop.message.empty() ? stop.cause : stop.message;
+      d.suspects.push_back(std::move(s));
+    }
+    d.groups = static_cast<int>(places.size());
+    d.none = 1.0 - kStopTells;
+    d.sure = places.size() == 1 && lead;
+    if (!d.sure) d.doubt = "the run was stopped before the board was driven";
+    d.say = fmt::format("The run was stopped before the board was driven ({} at {}).", stop.cause, stop.where);
+    return true;
+  }
+  static bool has(const std::vector<std::string>& all, const std::string& one) {
+    return std::find(all.begin(), all.end(), one) != all.end();
+  }
+  // Whether a text names a line as a word of its own.
+  static bool names(const std::string& text, const std::string& word) {
+    for (std::size_t at = text.find(word); at != std::string::npos; at = text.find(word, at + 1)) {
+      const auto part = [&](std::size_t i) {
+        return i < text.size() && (std::isalnum(static_cast<unsigned char>(text[i])) || text[i] == '_');
+      };
+      if (!(at > 0 && part(at - 1)) && !part(at + word.size())) return true;
+    }
+    return false;
+  }
+
+  // Parts that were found bad before weigh more: a share of their own for every time, beside one for each
+  // part of the board (a Dirichlet prior with one count a part).
+  void learn() {
+    if (known_.found_bad.empty()) return;
+    for (Hypothesis& h : causes_) {
+      double most = 0.0;
+      for (const std::string& part : h.parts)
+        if (const auto found = known_.found_bad.find(part); found != known_.found_bad.end())
+          most = std::max(most, found->second);
+      h.weight *= 1.0 + most;
+    }
+  }
+
+  // Whether the first group can be relied on: it is single, likely, and leaves little unexplained.
+  void judge_fit(Diagnosis& d) const {
+    if (d.suspects.empty()) return;
+    const Group& first = groups_.front();
+    const std::uint32_t set = first.sets.front();
+    std::size_t unexplained = 0;
+    for (const Evidence& e : seen_.evidence)
+      unexplained += e.odd && chance_of_odd(causes_, sets_[set], e) < kUnexplained ? 1 : 0;
+    if (sets_[set].size() > 1)
+      d.doubt = "no single cause fits, and two at once are many";
+    else if (misfit_[set] > kSureMisfit)
+      d.doubt = "even the best cause leaves readings unexplained";
+    else if (unexplained > 0)
+      d.doubt = fmt::format("{} level{} or part test{} moved that the best cause does not touch", unexplained,
+                            unexplained == 1 ? "" : "s", unexplained == 1 ? "" : "s");
+    else if (first.probability < kSureProbability)
+      d.doubt = "several groups are about as likely";
+    else
+      d.sure = true;
+  }
+
   std::size_t first_wrong() const {
     for (const Sighting& s : seen_.sightings)
       if (s.wrong) return s.step;
@@ -104,15 +197,18 @@ class Diagnoser {
     std::stable_sort(looks.begin(), looks.end(),
                      [](const Look& a, const Look& b) { return a.step < b.step; });
     // How a board wakes up is no evidence: where a healthy one may show anything, nothing is
-    // concluded.
     const std::vector<Shows> good = good_shows(looks);
-    std::vector<Look> telling;
-    for (std::size_t i = 0; i < looks.size(); ++i)
-      if (good[i] != Shows::unknown || looks[i].output < 0) telling.push_back(looks[i]);
-    looks.swap(telling);
+    // concluded, except against causes that leave no choice.
+    for (std::size_t i = 0; i < looks.size(); ++i) {
+      if (good[i] != Shows::unknown) continue;
+      auto& log = looks[i].log_likelihood;
+      log[static_cast<std::size_t>(Shows::unknown)] =
+          std::log(0.5 * (std::exp(log[static_cast<std::size_t>(Shows::zero)]) +
+                          std::exp(log[static_cast<std::size_t>(Shows::one)])));
+    }
     sets_.assign(1, {});
     for (std::uint32_t i = 0; i < causes_.size(); ++i) sets_.push_back({i});
-    std::vector<Weight> weights = weigh(n_, steps_, causes_, sets_, looks);
+    std::vector<Weight> weights = weigh(n_, steps_, causes_, sets_, looks, seen_.evidence);
     double sum = 0.0;
     for (const Hypothesis& h : causes_) sum += h.weight;
     std::vector<double> log(weights.size());
@@ -120,12 +216,15 @@ class Diagnoser {
     double best_single = weights[0].log_likelihood, possible = 0.0;
     for (const Look& look : looks)
       possible += *std::max_element(look.log_likelihood.begin(), look.log_likelihood.end());
+    for (const Evidence& e : seen_.evidence) possible += std::log(e.odd ? 0.9 : 1.0 - kOddIsRare);
     for (std::size_t i = 1; i < weights.size(); ++i) {
       log[i] = std::log(kPriorCauses * causes_[i - 1].weight / sum) + weights[i].log_likelihood;
       best_single = std::max(best_single, weights[i].log_likelihood);
     }
     const double none = std::log(kPriorNone) + none_log_likelihood(looks);
     if (best_single < possible - kMisfit) add_pairs(looks, weights, log);
+    misfit_.clear();
+    for (const Weight& w : weights) misfit_.push_back(possible - w.log_likelihood);
     normalise(weights, log, none);
   }
 
@@ -151,6 +250,8 @@ class Diagnoser {
       }
     }
     double total = 0.0;
+    for (const Evidence& e : seen_.evidence)
+      total += std::log(e.odd ? kOddUnexplained : 1.0 - kOddIsRare);
     for (const auto& [id, line] : lines) {
       total += line.right;
       if (line.wrong == 0) continue;
@@ -194,7 +295,7 @@ class Diagnoser {
     std::vector<Together> pairs;
     for (std::size_t a = 0; a < firsts.size(); ++a)
       for (std::size_t b = a + 1; b < firsts.size(); ++b) pairs.push_back({firsts[a], firsts[b]});
-    const std::vector<Weight> found = weigh(n_, steps_, causes_, pairs, looks);
+    const std::vector<Weight> found = weigh(n_, steps_, causes_, pairs, looks, seen_.evidence);
     for (std::size_t i = 0; i < pairs.size(); ++i) {
       sets_.push_back(pairs[i]);
       weights.push_back(found[i]);
@@ -304,12 +405,14 @@ class Diagnoser {
 
   const record::RunRecord& run_;
   const files::Board& board_;
+  const Known& known_;
   Netlist n_;
   std::vector<SequenceStep> steps_;
   Observed seen_;
   std::vector<Hypothesis> causes_;
   std::vector<Together> sets_;  // healthy first, then each cause, then pairs
   std::vector<double> probability_;
+  std::vector<double> misfit_;  // of each set, below the best that anything could do (log likelihood)
   std::vector<Group> groups_;
   double healthy_ = 0.0, none_ = 0.0;
 };
@@ -344,7 +447,7 @@ Result<Touched> parse_touch(const std::string& text) {
 }
 
 Result<Diagnosis> diagnose(const record::RunRecord& run, const files::Vectors& vectors,
-                           const std::vector<Touched>& touched) {
+                           const std::vector<Touched>& touched, const Known& known) {
   if (vectors.board.circuit.empty())
     return input_error(vectors.board.path,
                        fmt::format("board '{}' describes no circuit", vectors.board.name),
@@ -355,7 +458,7 @@ Result<Diagnosis> diagnose(const record::RunRecord& run, const files::Vectors& v
   TH_TRY(netlist);
   auto sequence = circuit::compile_sequence(*netlist, vectors.steps);
   TH_TRY(sequence);
-  return Diagnoser(run, vectors, netlist.take(), std::move(sequence->steps)).take(touched);
+  return Diagnoser(run, vectors, known, netlist.take(), std::move(sequence->steps)).take(touched);
 }
 
 }  // namespace tenterhook::diagnose

@@ -7,6 +7,7 @@
 // rest.
 #pragma once
 
+#include <map>
 #include <optional>
 #include <string>
 #include <vector>
@@ -49,11 +50,22 @@ struct NextTouch {
   std::vector<Expected> expect;
 };
 
+// What is known beyond the run itself.
+struct Known {
+  // An earlier good run of the same board on the same fixture; null: none.
+  const record::RunRecord* baseline = nullptr;
+  // How often each part was found bad or swapped on boards of this kind, by reference. Empty: all parts
+  // are as likely beforehand.
+  std::map<std::string, double> found_bad;
+};
+
 struct Diagnosis {
   std::vector<Suspect> suspects;  // most probable first; none when nothing is wrong
   int groups = 0;
   double healthy = 0.0;  // nothing is wrong but odd readings
   double none = 0.0;     // none of the causes that the model knows
+  bool sure = false;     // one single cause, or group, that accounts for all that was seen
+  std::string doubt;     // why not, in words; empty when sure or when nobody is accused
   std::optional<NextTouch> touch;
   std::string say;  // one sentence
 };
@@ -61,7 +73,7 @@ struct Diagnosis {
 // `vectors`: those of the run (commands::vectors_of). Errors (input): a board without a circuit, a
 // run without readings, touches of unknown nets or steps.
 Result<Diagnosis> diagnose(const record::RunRecord& run, const files::Vectors& vectors,
-                           const std::vector<Touched>& touched);
+                           const std::vector<Touched>& touched, const Known& known = {});
 
 inline constexpr std::size_t kMaxSuspects = 24;  // told; the rest is too improbable to matter
 inline constexpr std::size_t kMaxTouches = 256;

@@ -15,6 +15,7 @@ using circuit::NodeId;
 using circuit::Site;
 
 constexpr double kBridgeVariants = 5;  // and, or, two dominating, contested
+constexpr std::size_t kMaxNear = 6;    // nets of one gate that are tried in pairs
 
 void add_parts(std::vector<std::string>& into, const std::vector<std::string>& parts) {
   for (const std::string& part : parts)
@@ -33,10 +34,38 @@ NodeId stem_of(const Netlist& n, NodeId node) {
   return index ? n.net_node[*index] : circuit::kNoNode;
 }
 
+// The parts of a gate that serve no pin by name: what is between its pins.
+std::vector<std::string> core_of(const files::Gate& gate) {
+  std::vector<std::string> core;
+  if (gate.pin_parts.empty()) return core;
+  for (const std::string& part : gate.parts) {
+    const bool named = std::any_of(gate.pin_parts.begin(), gate.pin_parts.end(),
+                                   [&](const auto& pin) { return pin.second == part; });
+    if (!named) core.push_back(part);
+  }
+  return core;
+}
+
+// What could hold a pin of a gate: the part there, or all of the gate's where the file does not say. A
+// clock that does nothing may also be a core that takes nothing.
+std::vector<std::string> parts_at(const files::Gate& gate, const std::string& pin) {
+  const auto own = gate.pin_parts.find(pin);
+  if (own == gate.pin_parts.end()) return gate.parts;
+  std::vector<std::string> parts{own->second};
+  if (pin == "clock" || pin == "enable") add_parts(parts, core_of(gate));
+  return parts;
+}
+
 std::vector<std::string> parts_of(const Netlist& n, NodeId node) {
   const bool lead = n.site[node].kind == Site::Kind::lead;
   const NodeId from = lead ? stem_of(n, node) : node;
-  return from == circuit::kNoNode ? std::vector<std::string>{} : n.parts_of(from);
+  if (from == circuit::kNoNode || n.site[from].gate < 0) return {};
+  return parts_at(n.gates[static_cast<std::size_t>(n.site[from].gate)], n.site[from].pin);
+}
+
+// Outputs of these builds fall below any low when they are dead: a cathode on its resistor.
+bool falls_below(const files::Gate& gate) {
+  return gate.build.rfind("triode", 0) == 0 || gate.build.rfind("cathode", 0) == 0;
 }
 
 class Collector {
@@ -49,7 +78,10 @@ class Collector {
     for (const Fault& f : circuit::swapped_faults(n_, board_)) one(f, 1.0);
     for (const Fault& f : circuit::transition_faults(n_)) one(f, 0.5);
     for (const Fault& f : circuit::bridge_faults(n_, board_)) bridge(f);
+    bridges_in_gates();
+    dead_outputs();
     whole_gates();
+    leaking_pins();
     only_readers();
     for (std::uint32_t o = 0; o < n_.outputs.size(); ++o) line_effects(o);
     if (all_.size() > kMaxHypotheses) all_.resize(kMaxHypotheses);
@@ -62,9 +94,12 @@ class Collector {
     h.faults = {f};
     h.at = f.at;
     h.net = n_.net_of(f.at);
+    h.nets = {h.net};
     h.fault = circuit::fault_name(n_, board_, f);
-    h.parts = parts_of(n_, f.at);
-    if (f.other != circuit::kNoNode) add_parts(h.parts, parts_of(n_, f.other));
+    if (f.other == circuit::kNoNode)
+      h.parts = parts_of(n_, f.at);
+    else
+      h.nets.push_back(n_.net_of(f.other));
     return h;
   }
 
@@ -87,20 +122,96 @@ class Collector {
     }
   }
 
+  // Nets of one gate that no list of neighbours has: an input and the output, two outputs, inputs that
+  // are not side by side.
+  void bridges_in_gates() {
+    std::set<std::pair<NodeId, NodeId>> had;
+    for (const Fault& f : circuit::bridge_faults(n_, board_)) had.insert(std::minmax(f.at, f.other));
+    for (const files::Gate& gate : board_.circuit) {
+      std::vector<NodeId> near;
+      const auto take = [&](const std::string& net) {
+        const auto index = n_.find_net(net);
+        if (index && n_.net_node[*index] != circuit::kNoNode && near.size() < kMaxNear)
+          near.push_back(n_.net_node[*index]);
+      };
+      for (const std::string& net : gate.outputs) take(net);
+      take(gate.inverse);
+      for (const std::string& net : gate.inputs) take(net);
+      for (std::size_t a = 0; a < near.size(); ++a)
+        for (std::size_t b = a + 1; b < near.size(); ++b) {
+          if (near[a] == near[b] || !had.insert(std::minmax(near[a], near[b])).second) continue;
+          bridge({near[a], FaultKind::bridge_and, near[b]});
+          bridge({near[a], FaultKind::bridge_or, near[b]});
+          bridge({near[a], FaultKind::dominated, near[b]});
+          bridge({near[b], FaultKind::dominated, near[a]});
+        }
+    }
+  }
+
+  std::uint32_t line_of(const std::string& net) const {
+    for (std::uint32_t o = 0; o < n_.outputs.size(); ++o)
+      if (n_.outputs[o].line == net) return o;
+    return kNoLine;
+  }
+
+  // An output that shows less than a low, and its net stuck there.
+  void dead_outputs() {
+    for (const files::Gate& gate : board_.circuit) {
+      if (!falls_below(gate)) continue;
+      for (const std::string& net : gate.outputs) dead_output(gate, net, "out");
+      if (!gate.inverse.empty()) dead_output(gate, gate.inverse, "inverse");
+    }
+  }
+  void dead_output(const files::Gate& gate, const std::string& net, const std::string& pin) {
+    const auto index = n_.find_net(net);
+    const std::uint32_t line = line_of(net);
+    if (!index || n_.net_node[*index] == circuit::kNoNode || line == kNoLine) return;
+    Hypothesis h = named({n_.net_node[*index], FaultKind::stuck_zero, circuit::kNoNode});
+    h.fault = "dead";
+    h.parts = parts_at(gate, pin);
+    h.dead_line = line;
+    all_.push_back(h);
+    // Of a pair the other one is left alone and rises.
+    const std::string& other = pin == "out" ? gate.inverse : gate.outputs.front();
+    const auto partner = n_.find_net(other);
+    if (other.empty() || !partner || n_.net_node[*partner] == circuit::kNoNode) return;
+    h.faults.push_back({n_.net_node[*partner], FaultKind::stuck_one, circuit::kNoNode});
+    h.nets.push_back(other);
+    all_.push_back(std::move(h));
+  }
+
+  void leaking_pins() {
+    for (const files::Gate& gate : board_.circuit) {
+      if (gate.inputs.size() < 2) continue;
+      for (std::size_t i = 0; i < gate.inputs.size(); ++i) {
+        const bool fixture = std::any_of(n_.inputs.begin(), n_.inputs.end(), [&](const auto& t) {
+          return t.line == gate.inputs[i];
+        });
+        const auto index = n_.find_net(gate.inputs[i]);
+        if (!fixture || !index) continue;
+        Hypothesis h;
+        h.effect = Effect::leak;
+        h.at = n_.net_node[*index];
+        h.net = gate.inputs[i];
+        h.nets = {h.net};
+        h.fault = "leaking into " + called(gate);
+        h.parts = parts_at(gate, fmt::format("in{}", i + 1));
+        for (const std::string& in : gate.inputs)
+          if (in != h.net) h.leaks_from.push_back(in);
+        all_.push_back(std::move(h));
+      }
+    }
+  }
+
   void bridge(const Fault& f) {
     Hypothesis h = named(f);
     h.weight = 1.0 / kBridgeVariants;
-    const auto line_at = [&](NodeId node) {
-      for (std::uint32_t o = 0; o < n_.outputs.size(); ++o)
-        if (n_.outputs[o].line == n_.net_of(node)) return o;
-      return static_cast<std::uint32_t>(n_.outputs.size());
-    };
     const bool once = f.kind == FaultKind::bridge_and;
     Hypothesis fight = h;
     all_.push_back(std::move(h));
-    fight.line = line_at(f.at);
-    fight.other = line_at(f.other);
-    if (!once || fight.line == n_.outputs.size() || fight.other == n_.outputs.size()) return;
+    fight.line = line_of(n_.net_of(f.at));
+    fight.other = line_of(n_.net_of(f.other));
+    if (!once || fight.line == kNoLine || fight.other == kNoLine) return;
     fight.faults.clear();
     fight.effect = Effect::contested;
     fight.fault = "bridged to " + n_.net_of(f.other);
@@ -124,6 +235,9 @@ class Collector {
         Hypothesis h = named(a);
         h.faults.push_back(b);
         h.weight = 0.5;
+        h.nets.push_back(gate.inverse);
+        add_parts(h.parts, parts_at(gate, "inverse"));
+        add_parts(h.parts, core_of(gate));
         h.fault =
             fmt::format("{}, {} {}", h.fault, gate.inverse, circuit::fault_name(n_, board_, b));
         all_.push_back(std::move(h));
@@ -143,11 +257,10 @@ class Collector {
         if (!index || n_.net_node[*index] == circuit::kNoNode ||
             branches.count({*index, static_cast<std::int32_t>(g)}) != 0)
           return;
-        const auto own = gate.pin_parts.find(name);
         for (const FaultKind kind : {FaultKind::stuck_zero, FaultKind::stuck_one}) {
           Hypothesis h = named({n_.net_node[*index], kind, circuit::kNoNode});
-          h.parts =
-              own != gate.pin_parts.end() ? std::vector<std::string>{own->second} : gate.parts;
+          h.parts = parts_at(gate, name);
+          h.at_reader = true;
           h.fault += " at " + called(gate);
           all_.push_back(std::move(h));
         }
@@ -169,10 +282,12 @@ class Collector {
     h.line = o;
     h.at = node;
     h.net = n_.outputs[o].line;
+    h.nets = {h.net};
     h.parts = parts_of(n_, node);
     const auto add = [&](Effect effect, const char* fault, double weight) {
       h.effect = effect;
       h.fault = fault;
+      h.poor_high = (effect == Effect::weak_one) != low_is_one;
       h.weight = weight;
       all_.push_back(h);
     };

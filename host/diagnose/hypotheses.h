@@ -18,11 +18,13 @@ enum class Shows : std::uint8_t {
   one,
   unknown,    // the model cannot know: predicts nothing
   undriven,   // reads as an open lead
-  weak,       // a level between low and high
+  weak_zero,  // a 0 that has moved towards the middle, or into it
+  weak_one,   // a 1 that has
   erratic,    // now right, now wrong
   contested,  // two outputs drive against each other
+  dead,       // below any low: what is left when nothing works
 };
-inline constexpr std::size_t kShows = 7;
+inline constexpr std::size_t kShows = 9;
 
 // Causes that change the volts and not the logic behind them act on one output line (`line`,
 // `other`).
@@ -35,23 +37,31 @@ enum class Effect : std::uint8_t {
   weak_one,   // its 1 is no proper 1
   erratic,
   contested,  // `line` and `other` touch, neither wins
+  leak,       // an input pin lets current through: no level moves, the other input's lead does
 };
+inline constexpr std::uint32_t kNoLine = 0xffffffffu;
 
 struct Hypothesis {
   std::vector<circuit::Fault> faults;  // at once; empty for effects on a line
   Effect effect = Effect::logic;
-  std::uint32_t line = 0, other = 0;      // index into Netlist::outputs
+  std::uint32_t line = kNoLine, other = kNoLine;  // index into Netlist::outputs
+  bool at_reader = false;  // inside the pin of the net's only reader: the net itself is right
+  bool poor_high = false;                         // weak_zero, weak_one: the level that is poor
+  std::uint32_t dead_line = kNoLine;              // its 0 is that of a dead output
   circuit::NodeId at = circuit::kNoNode;  // where, for the reason
   std::string net;                        // where, for people
+  std::vector<std::string> nets;          // every net it sits on: where its volts may be odd
+  std::vector<std::string> leaks_from;    // Effect::leak: lines that reach `net` through the pin
   std::string fault;                      // "stuck-low", "missing input", ...
   std::vector<std::string> parts;         // references that would explain it; may be empty
   double weight = 1.0;                    // before anything is seen, relative to the others
 };
 
 // Every single cause: a pin or net stuck (a missing input is its idle level), both outputs of a
-// flip-flop stuck, inverted outputs, swapped and bridged neighbours, changes that come too late,
-// and the effects on output lines. Flat weights, but the variants of one bridge share one. At most
-// kMaxHypotheses.
+// flip-flop stuck, inverted outputs, swapped and bridged neighbours (adjacent on a bus, or nets of one
+// gate), changes that come too late, leaking input pins, and the effects on output lines. Flat weights,
+// but the variants of one bridge share one. At most kMaxHypotheses. Wiring has no part: the parts of
+// swaps and bridges are empty.
 inline constexpr std::size_t kMaxHypotheses = 200'000;
 std::vector<Hypothesis> single_causes(const circuit::Netlist& netlist, const files::Board& board);
 

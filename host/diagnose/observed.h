@@ -10,6 +10,7 @@
 #include "host/circuit/netlist.h"
 #include "host/circuit/sequence.h"
 #include "host/diagnose/hypotheses.h"
+#include "host/diagnose/part_tests.h"
 #include "host/record/run.h"
 
 namespace tenterhook::diagnose {
@@ -19,10 +20,11 @@ struct Levels {
   double low_max = 0.0, high_min = 0.0;  // V; windows
   double low_from = 0.0, low_to = 0.0;   // V; typical, over the passed readings
   double high_from = 0.0, high_to = 0.0;
+  double floor = -1e9;  // V; below it nothing works that should give a low
 };
 
-// Probabilities that the true volts lie low, between, high.
-using Regions = std::array<double, 3>;
+// Probabilities that the true volts lie below any low, low, between, high.
+using Regions = std::array<double, 4>;
 Regions regions_of(double volts, double sigma, const Levels& levels);
 
 struct Sighting {
@@ -35,11 +37,35 @@ struct Sighting {
   std::array<double, kShows> log_likelihood{};  // by Shows
 };
 
+// A level or a part test beside the same one of the board's baseline: odd when it has moved by more than
+// two runs of an unchanged board differ.
+struct Evidence {
+  Test test = Test::level;
+  std::string line, other;
+  bool high = false;
+  bool odd = false;
+  double value = 0.0, normal = 0.0;  // V or s, now and in the baseline
+};
+
+// Two runs of an unchanged board differ by less, means over a line's readings or single part tests: twice
+// the largest difference of 1,000 pairs of emulated runs.
+inline constexpr double kMoved = 0.15;       // V
+inline constexpr double kMovedCold = 0.3;    // V: heaters cold, sources of tens of kilohms
+inline constexpr double kMovedBack = 0.5;    // V: a lead that nothing drives
+inline constexpr double kMovedTimes = 1.25;  // of a fall time
+
+// `baseline`: an earlier good run of the same board on the same fixture. Levels are compared step by step,
+// a shift that all lines share (a rail that moved) is taken off. Where the logic differs, volts say nothing.
+std::vector<Evidence> evidence_of(const circuit::Netlist& netlist, const record::RunRecord& run,
+                                  const record::RunRecord& baseline);
+
 struct Observed {
   std::vector<Sighting> sightings;  // in order of steps
   std::vector<Levels> levels;       // per output
   Levels inner;                     // for nets that are no line: the middle of all lines
   std::size_t wrong = 0;
+  std::vector<Evidence> evidence;
+  std::size_t odd = 0;  // of the evidence
 };
 
 // Probability of a reading that has nothing to do with what the cause shows: a bad contact at the
@@ -55,6 +81,7 @@ std::array<double, kShows> log_likelihoods(const Regions& regions, files::Bit hi
 
 // Errors (input): no step of the run was measured, or it has more steps than its files.
 Result<Observed> observe(const circuit::Netlist& netlist, const files::Board& board,
-                         const record::RunRecord& run, std::size_t steps);
+                         const record::RunRecord& run, std::size_t steps,
+                         const record::RunRecord* baseline);
 
 }  // namespace tenterhook::diagnose

@@ -9,6 +9,7 @@ namespace {
 using circuit::kLanes;
 using circuit::Machines;
 using circuit::Netlist;
+using circuit::NodeId;
 using circuit::Planes;
 using circuit::SequenceStep;
 
@@ -26,6 +27,30 @@ Shows shown_in(const Planes& planes, std::size_t lane) {
 Shows opposite(Shows s) {
   if (s == Shows::zero) return Shows::one;
   return s == Shows::one ? Shows::zero : s;
+}
+
+bool has(const std::vector<std::string>& names, const std::string& name) {
+  return std::find(names.begin(), names.end(), name) != names.end();
+}
+
+constexpr double kOddElsewhere = 0.004;  // of what a cause does not touch
+constexpr double kOddNear = 0.12;        // on a net that it sits on, when it need not show there
+
+double chance_of_odd(const Hypothesis& h, const Evidence& e) {
+  const bool here = has(h.nets, e.line);
+  if (e.test == Test::back_read) {
+    if (h.effect == Effect::leak) return here && has(h.leaks_from, e.other) ? 0.9 : kOddElsewhere;
+    if (here && h.nets.size() > 1 && has(h.nets, e.other)) return 0.9;  // bridged
+    return here ? 0.3 : kOddElsewhere;
+  }
+  if (!here) return kOddElsewhere;
+  const bool poor = h.effect == Effect::weak_one || h.effect == Effect::weak_zero;
+  if (poor && e.test == Test::level) return e.high == h.poor_high ? 0.9 : 0.2;
+  if (poor && e.test == Test::load) return e.high == h.poor_high ? 0.6 : 0.3;
+  if (poor && e.test == Test::cold) return 0.3;
+  if (poor && e.test == Test::fall) return 0.5;
+  if (h.effect == Effect::contested) return 0.4;
+  return kOddNear;
 }
 
 // A machine of one lane: causes, and how some elements wake up.
@@ -57,6 +82,17 @@ class Weigher {
     return weights;
   }
 
+  void add_evidence(const std::vector<Evidence>& evidence, std::vector<Weight>& weights) const {
+    for (std::size_t i = 0; i < sets_.size(); ++i)
+      for (const Evidence& e : evidence) {
+        const double odd = diagnose::chance_of_odd(causes_, sets_[i], e);
+        weights[i].log_likelihood += std::log(e.odd ? odd : 1.0 - odd);
+        if (e.odd)
+          weights[i].signature =
+              (weights[i].signature ^ static_cast<std::uint64_t>(odd * 1e4)) * kHashPrime;
+      }
+  }
+
   template <class AfterStep>
   void play(const Job* jobs, std::size_t count, const AfterStep& after) {
     m_.power_up();
@@ -75,7 +111,10 @@ class Weigher {
     }
   }
 
-  const Machines& machines() const { return m_; }
+  // What a person who touches the net would see of it.
+  Shows touched(std::size_t set, NodeId node, std::size_t lane) const {
+    return shown_in(inside_reader(set, node) ? m_.driven(node) : m_.at(node), lane);
+  }
 
  private:
   std::vector<Weight> batch(const Job* jobs, std::size_t count) {
@@ -87,7 +126,8 @@ class Weigher {
         const Planes planes =
             look.output >= 0 ? m_.shown(static_cast<std::size_t>(look.output)) : m_.at(look.node);
         for (std::size_t lane = 0; lane < count; ++lane) {
-          Shows shows = shown_in(planes, lane);
+          const bool before = look.output < 0 && inside_reader(jobs[lane].set, look.node);
+          Shows shows = shown_in(before ? m_.driven(look.node) : planes, lane);
           for (const std::uint32_t cause : sets_[jobs[lane].set])
             shows = changed(causes_[cause], look, shows, lane);
           weights[lane].log_likelihood += look.log_likelihood[static_cast<std::size_t>(shows)];
@@ -99,9 +139,18 @@ class Weigher {
     return weights;
   }
 
+  bool inside_reader(std::size_t set, NodeId node) const {
+    for (const std::uint32_t cause : sets_[set])
+      if (causes_[cause].at_reader && causes_[cause].at == node) return true;
+    return false;
+  }
+
   Shows changed(const Hypothesis& cause, const Look& look, Shows shows, std::size_t lane) const {
+    if (look.output >= 0 && cause.dead_line == static_cast<std::uint32_t>(look.output))
+      return shows == Shows::zero ? Shows::dead : shows;
     if (cause.effect == Effect::logic || look.output < 0) return shows;
     const auto output = static_cast<std::uint32_t>(look.output);
+    if (cause.effect == Effect::leak) return shows;
     if (cause.effect == Effect::contested) {
       if (output != cause.line && output != cause.other) return shows;
       const Shows a = shown_in(m_.shown(cause.line), lane),
@@ -119,13 +168,14 @@ class Weigher {
       case Effect::line_inverted:
         return opposite(shows);
       case Effect::weak_zero:
-        return shows == Shows::zero ? Shows::weak : shows;
+        return shows == Shows::zero ? Shows::weak_zero : shows;
       case Effect::weak_one:
-        return shows == Shows::one ? Shows::weak : shows;
+        return shows == Shows::one ? Shows::weak_one : shows;
       case Effect::erratic:
         return Shows::erratic;
       case Effect::logic:
       case Effect::contested:
+      case Effect::leak:
         break;
     }
     return shows;
@@ -183,10 +233,21 @@ class Weigher {
 
 }  // namespace
 
+double chance_of_odd(const std::vector<Hypothesis>& causes, const Together& set,
+                     const Evidence& evidence) {
+  double normal = 1.0 - kOddElsewhere;
+  for (const std::uint32_t cause : set)
+    normal = std::min(normal, 1.0 - chance_of_odd(causes[cause], evidence));
+  return 1.0 - normal;
+}
+
 std::vector<Weight> weigh(const Netlist& netlist, const std::vector<SequenceStep>& steps,
                           const std::vector<Hypothesis>& causes, const std::vector<Together>& sets,
-                          const std::vector<Look>& looks) {
-  return Weigher(netlist, steps, causes, sets).run(looks);
+                          const std::vector<Look>& looks, const std::vector<Evidence>& evidence) {
+  Weigher weigher(netlist, steps, causes, sets);
+  std::vector<Weight> weights = weigher.run(looks);
+  weigher.add_evidence(evidence, weights);
+  return weights;
 }
 
 std::vector<std::vector<std::vector<Shows>>> predict(const Netlist& netlist,
@@ -204,7 +265,7 @@ std::vector<std::vector<std::vector<Shows>>> predict(const Netlist& netlist,
     weigher.play(jobs.data(), count, [&](std::size_t step) {
       for (std::size_t k = 0; k < nodes.size(); ++k)
         for (std::size_t l = 0; l < count; ++l)
-          shown[begin + l][step][k] = shown_in(weigher.machines().at(nodes[k]), l);
+          shown[begin + l][step][k] = weigher.touched(begin + l, nodes[k], l);
     });
   }
   return shown;

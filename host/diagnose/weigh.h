@@ -28,13 +28,17 @@ struct Weight {
   std::uint64_t signature = 0;  // equal for causes that predict the same at every look
 };
 
+// Probability that a level or part test has moved from its baseline when these causes are present; empty:
+// nothing is wrong. Common practice, no source.
+double chance_of_odd(const std::vector<Hypothesis>& causes, const Together& set, const Evidence& evidence);
+
 // One Weight a member of `sets`. `looks` in order of steps. An element that a cause keeps from ever
 // being initialised is tried in each power-up state (circuit::case_elements), and the likelihood
 // averaged.
 std::vector<Weight> weigh(const circuit::Netlist& netlist,
                           const std::vector<circuit::SequenceStep>& steps,
                           const std::vector<Hypothesis>& causes, const std::vector<Together>& sets,
-                          const std::vector<Look>& looks);
+                          const std::vector<Look>& looks, const std::vector<Evidence>& evidence);
 
 // What each set shows at `nodes` after each step: [set][step][node].
 std::vector<std::vector<std::vector<Shows>>> predict(

@@ -176,7 +176,7 @@ TEST_F(DiagnoseTest, TwoAtOnceOnlyWhenNoSingleOneFits) {
                                      {net("Qn3"), FaultKind::stuck_one, circuit::kNoNode}}));
   ASSERT_FALSE(d.suspects.empty());
   EXPECT_THAT(d.suspects.front().net, ::testing::AnyOf("Q0 and Qn3", "Qn3 and Q0"));
-  EXPECT_THAT(d.suspects.front().parts, ::testing::IsSupersetOf({"V0b", "V3b"}));
+  EXPECT_THAT(d.suspects.front().parts, ::testing::IsSupersetOf({"V0d", "V3e"}));
   const Diagnosis single = take(run_with({{net("Q0"), FaultKind::stuck_zero, circuit::kNoNode}}));
   for (const Suspect& s : single.suspects)
     EXPECT_THAT(s.net, ::testing::Not(::testing::HasSubstr(" and ")));
