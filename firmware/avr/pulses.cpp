@@ -105,6 +105,15 @@ void set_port(uint8_t channel, bool high) {
   SREG = saved;
 }
 
+// Stopped in a pulse: port and latch go to the resting level, the latch by a forced compare (normal mode).
+void let_rest(uint8_t channel) {
+  const bool high = g_level[channel];
+  set_port(channel, high);
+  TCCR1A = com_bits(channel, high ? kSetAtMatch : kClearAtMatch);
+  TCCR1C = static_cast<uint8_t>(channel == 0 ? _BV(FOC1A) : _BV(FOC1C));
+  TCCR1A = 0;
+}
+
 void halt() {
   TIMSK1 = 0;
   TCCR1B = 0;
@@ -393,12 +402,10 @@ void stop_pulses() {
   cli();
   const Kind kind = g_pulses.kind;
   halt();
-  if (kind == Kind::pair) {
-    for (uint8_t i = 0; i < map::kFasts; ++i) set_port(i, g_level[i]);
-  } else if (kind != Kind::idle && kind != Kind::trailing) {
-    // The latch may have been left at the active level: the reeds open in the same breath, and the
-    // next level is set before they close again.
-    set_port(g_pulses.channel, g_level[g_pulses.channel]);
+  if (kind != Kind::idle && kind != Kind::trailing) {
+    for (uint8_t i = 0; i < map::kFasts; ++i) {
+      if (kind == Kind::pair || i == g_pulses.channel) let_rest(i);
+    }
   }
   g_pulses.kind = Kind::idle;
   SREG = saved;

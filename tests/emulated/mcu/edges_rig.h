@@ -4,6 +4,7 @@
 #pragma once
 
 #include <cmath>
+#include <functional>
 #include <optional>
 
 #include "tests/emulated/mcu/firmware_rig.h"
@@ -18,7 +19,14 @@ class EdgesBoard : public Board {
   int divide = 1;               // Y moves with every so-manieth rise of CLK: 1 follows both edges
   bool dead = false;
   int rises = 0;                // of CLK, seen by the board
-  std::function<double(Picoseconds)> load_amps;  // of the plate; empty: 30 mA
+  struct OnTime {
+    Picoseconds at = INT64_MAX;
+    std::function<void(Picoseconds)> what;
+  };
+  OnTime on_time;  // once, when the board is next asked after that
+  Picoseconds upset_at = INT64_MAX;  // from then on the plate is overloaded, or sags
+  bool sags = false;
+  Picoseconds cut_at = INT64_MAX;    // when no supply reached it any more, after that
 
   int terminal_count() const override { return 4; }
   int rail_count() const override { return 1; }
@@ -30,6 +38,7 @@ class EdgesBoard : public Board {
   void supply(Picoseconds t, int, Source source) override {
     at(t);
     plate_ = source;
+    if (t >= upset_at && source.siemens < 0.1 && cut_at == INT64_MAX) cut_at = t;  // the bleeder is left
   }
   double volts(Picoseconds t, int i) override {
     at(t);
@@ -38,10 +47,13 @@ class EdgesBoard : public Board {
   double rail_amps(Picoseconds t, int) override {
     at(t);
     if (plate_.siemens <= 0.0) return 0.0;
-    return load_amps ? load_amps(t) : plate_.volts / (1000.0 + 1.0 / plate_.siemens);
+    const double ohms = t >= upset_at && !sags ? 100.0 : 1000.0;
+    return plate_.volts / (ohms + 1.0 / plate_.siemens);
   }
   double rail_volts(Picoseconds t, int r) override {
-    return plate_.siemens > 0.0 ? plate_.volts - rail_amps(t, r) / plate_.siemens : 0.0;
+    if (plate_.siemens <= 0.0) return 0.0;
+    const double volts = plate_.volts - rail_amps(t, r) / plate_.siemens;
+    return t >= upset_at && sags ? 0.8 * volts : volts;
   }
   Picoseconds next_event(Picoseconds t) override {
     at(t);
@@ -50,7 +62,12 @@ class EdgesBoard : public Board {
   }
 
  private:
-  void at(Picoseconds t) { now_ = std::max(now_, t); }
+  void at(Picoseconds t) {
+    now_ = std::max(now_, t);
+    if (now_ < on_time.at) return;
+    on_time.at = INT64_MAX;
+    on_time.what(now_);
+  }
   double level(int i) const { return given_[i].siemens > 1e-4 ? given_[i].volts : 0.0; }
   double y(Picoseconds t) const {
     if (starts_ == INT64_MAX || t <= starts_) return from_;

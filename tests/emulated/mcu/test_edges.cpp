@@ -307,6 +307,139 @@ TEST(Alike, ChipAndNativeGiveTheSameResults) {
   for (std::size_t i = 0; i < chip.size(); ++i) EXPECT_EQ(chip[i], native[i]) << "number " << i;
 }
 
+// --- safety: the converter is lent, never given away
+// --------------------------------------------------------------------------------------
+
+struct Busy {
+  const char* name;
+  void (*fill)(Steps&);
+};
+const Busy kBusy[] = {
+    {"latest delayed samples", [](Steps& s) { s.delayed({1, 16000, 400}).add(wire::PulseOp{0, 1, 1, 8000, 640}); }},
+    {"early delayed samples", [](Steps& s) { s.delayed({1, -800, 400}).add(wire::PulseOp{0, 1, 1, 160, 640}); }},
+    {"pairs sampled late",
+     [](Steps& s) { s.delayed({1, 8000, 400}).add(wire::PulsePairOp{{1, 1}, {32000, 3200}, -8000}); }},
+    {"brief windows",
+     [](Steps& s) {
+       for (int i = 0; i < 20; ++i) s.crossing(crossing(1, 15.0, 16000, 2)).add(wire::PulseOp{0, 1, 1, 320, 640});
+     }},
+    {"long windows",
+     [](Steps& s) {
+       for (int i = 0; i < 4; ++i) s.crossing(crossing(1, 15.0, 160000, 2)).add(wire::PulseOp{0, 1, 1, 320, 640});
+     }},
+    {"counted bursts",
+     [](Steps& s) { s.count(0, EdgesRig::threshold(15.0)).add(wire::PulseOp{0, 1, 900, 40, 40}).add(wire::PulseOp{0, 1, 4000, 40, 40}).count_stop(); }},
+    {"short bursts",
+     [](Steps& s) {
+       for (int i = 0; i < 24; ++i) s.add(wire::PulseOp{0, 1, 12, 40, 40});
+     }},
+};
+
+// From the true crossing until no supply reaches the rail, wherever in the sequence it comes.
+TEST_P(Edges, TripsCutWithinThreeMillisecondsWhateverIsWatched) {
+  for (const Busy& busy : kBusy) {
+    double worst = 0.0;
+    for (int i = 0; i < 16; ++i) {
+      EdgesRig r(GetParam());
+      r.board->sags = i % 2 == 1;
+      Steps s = EdgesRig::powered();
+      s.add(wire::CurveOp{2}).step();
+      r.run_well(s.open_ended());
+      r.board->upset_at = r.controller->now() + 6 * kMs + i * 137 * kUs;
+      Steps long_one;
+      for (int n = 0; n < 12; ++n) {
+        busy.fill(long_one);
+        long_one.step();
+      }
+      const auto fault = r.run(long_one.open_ended());
+      ASSERT_TRUE(fault) << busy.name;
+      EXPECT_EQ(fault->cause, r.board->sags ? "rail-out-of-window" : "over-current") << busy.name;
+      ASSERT_NE(r.board->cut_at, INT64_MAX);
+      worst = std::max(worst, double(r.board->cut_at - r.board->upset_at) * 1e-9);
+    }
+    std::printf("%-24s cut at most %.2f ms after the true crossing\n", busy.name, worst);
+    EXPECT_LE(worst, 3.0) << busy.name;
+    EXPECT_GT(worst, 0.05) << busy.name;
+  }
+}
+
+TEST_P(Edges, AStopInTheMiddleOfAShotOpensEverything) {
+  for (int i = 0; i < 8; ++i) {
+    EdgesRig r(GetParam());
+    r.run_well(EdgesRig::powered().open_ended());
+    const Picoseconds when = r.controller->now() + 5 * kMs + i * 173 * kUs;
+    Steps s;
+    for (int n = 0; n < 10; ++n) {
+      s.delayed({1, 16000, 60}).add(wire::PulseOp{0, 1, 1, 8000, 640});
+      s.crossing(crossing(1, 15.0, 15000)).add(wire::PulseOp{0, 1, 1, 8000, 640}).step();
+    }
+    r.board->on_time = {when, [&r](Picoseconds t) { r.controller->circuit().press_stop(t, true); }};
+    const auto fault = r.run(s.open_ended());
+    ASSERT_TRUE(fault);
+    EXPECT_EQ(fault->cause, "stop");
+    const Picoseconds began = r.controller->now();
+    bool open = false;
+    for (int n = 0; n < 100 && !open; ++n) {
+      const auto truth = r.controller->circuit().truth(r.controller->now());
+      open = !truth.any_contact_closed && !truth.any_rail_on;
+      r.controller->run_until(r.controller->now() + kMs, false);
+    }
+    EXPECT_TRUE(open);
+    EXPECT_LT(r.controller->now() - began, 60 * kMs);
+    // The converter is back: the discharge is followed.
+    auto live = r.session->rails();
+    ASSERT_TRUE(live.ok());
+    EXPECT_NEAR(-14.948 + 0.07324 * live.value().volts[2], 0.0, 0.5);
+    // And the next session's shots are right again.
+    r.controller->circuit().press_stop(r.controller->now(), false);
+    ASSERT_TRUE(r.session->reset_faults().ok());
+    r.samples.clear();
+    Steps again = EdgesRig::powered();
+    again.delayed({1, 3200, 4}).add(wire::PulseOp{0, 1, 1, 8000, 640}).step();
+    r.board->on_time = {};
+    r.run_well(again.ended());
+    ASSERT_EQ(r.samples.size(), 1U);
+    EXPECT_NEAR(-14.948 + 0.07324 * r.samples[0].channels.at(0).counts.min, 30.0, 0.2);
+    EXPECT_EQ(r.samples[0].channels.at(0).counts.n, 4);
+  }
+}
+
+// A stop while a line is at its active level: afterwards it rests, and the next pulses are those asked for.
+TEST_P(Edges, AStopInTheMiddleOfAPulseLeavesNoEdgeBehind) {
+  const wire::PulseOp trains[] = {{0, 1, 4000, 600, 640}, {0, 1, 2000, 900, 640}, {0, 1, 8000, 600, 40}};
+  for (const wire::PulseOp& train : trains) {
+    for (int i = 0; i < 6; ++i) {
+      EdgesRig r(GetParam());
+      r.run_well(EdgesRig::powered().open_ended());
+      const Picoseconds when = r.controller->now() + 5 * kMs + i * 13 * kUs;
+      r.board->on_time = {when, [&r](Picoseconds t) { r.controller->circuit().press_stop(t, true); }};
+      Steps s;
+      s.add(train).step();
+      ASSERT_TRUE(r.run(s.open_ended()));
+      r.controller->circuit().press_stop(r.controller->now(), false);
+      ASSERT_TRUE(r.session->reset_faults().ok());
+      Steps up = EdgesRig::powered();
+      r.run_well(up.open_ended());
+      EXPECT_LT(r.board->volts(r.controller->now(), 0), 1.0) << "the line rests";
+      const int before = r.board->rises;
+      r.controller->record_edges(true);
+      Steps again;
+      again.count(0, EdgesRig::threshold(15.0)).add(wire::PulseOp{0, 1, 3, 160, 1600});
+      again.add(wire::PulseOp{0, 1, 3, 1600, 1600}).count_stop().step();
+      r.run_well(again.ended());
+      EXPECT_EQ(r.board->rises - before, 6);
+      ASSERT_EQ(r.edges.size(), 1U);
+      EXPECT_EQ(r.edges[0].rises, 6U) << "train of " << train.width_ticks << ", stop " << i;
+      if (GetParam()) continue;
+      const auto& pins = r.controller->edges();
+      ASSERT_EQ(pins.size(), 12U);
+      for (std::size_t e = 0; e < 12; e += 2) {
+        EXPECT_EQ((pins[e + 1].t - pins[e].t) / kTick, e < 6 ? 160 : 1600) << "train of " << train.width_ticks << ", stop " << i;
+      }
+    }
+  }
+}
+
 TEST_P(Edges, WhatCannotBeIsABadProgram) {
   const auto cause = [](bool native, const std::function<void(Steps&)>& fill) {
     EdgesRig r(native);
