@@ -307,6 +307,40 @@ TEST(Alike, ChipAndNativeGiveTheSameResults) {
   for (std::size_t i = 0; i < chip.size(); ++i) EXPECT_EQ(chip[i], native[i]) << "number " << i;
 }
 
+// Edges too close to each other to be stored one by one: never passed over in silence, and from the declared dead
+// time on all are caught.
+TEST_P(Edges, EdgesCloserThanTheDeadTimeAreSaidToBeMissed) {
+  struct Case {
+    std::uint32_t window;
+    std::uint16_t dead;
+  };
+  const Case cases[] = {{15000, wire::kCrossingDeadTicksBrief}, {60000, wire::kCrossingDeadTicks}};
+  for (const Case& c : cases) {
+    rig.edges.clear();
+    std::vector<std::uint32_t> widths;
+    Steps s = EdgesRig::powered();
+    for (std::uint32_t width = 5; width <= c.dead + 200U; width += 5) {
+      widths.push_back(width);
+      s.crossing(crossing(0, 15.0, c.window)).add(wire::PulseOp{0, 1, 1, width, 640}).step();
+    }
+    rig.run_well(s.ended());
+    ASSERT_EQ(rig.edges.size(), widths.size());
+    std::uint32_t least_caught = 0, longest_missed = 0;
+    for (std::size_t i = 0; i < widths.size(); ++i) {
+      const auto& e = rig.edges[i];
+      EXPECT_EQ(e.rises, 1U);
+      EXPECT_EQ(e.falls, 1U);
+      EXPECT_EQ(e.missed, e.crossings.size() != 2U) << widths[i];
+      ASSERT_GE(e.crossings.size(), 1U);
+      EXPECT_NEAR(e.crossings[0].ticks, 3, 1) << "what is listed is true";
+      if (e.missed) longest_missed = widths[i];
+      if (!e.missed && least_caught == 0) least_caught = widths[i];
+    }
+    std::printf("window %u: two edges caught from %u ticks, the longest missed %u\n", c.window, least_caught, longest_missed);
+    EXPECT_LT(longest_missed, c.dead);
+  }
+}
+
 // --- safety: the converter is lent, never given away
 // --------------------------------------------------------------------------------------
 

@@ -44,6 +44,32 @@ std::string program_text(const Bytes& bytes) {
         out << "sample " << o.senses << ' ' << o.aux << ' ' << o.n;
         break;
       }
+      case wire::Op::pulse: {
+        wire::PulseOp o;
+        wire::get(r, o);
+        out << "pulse " << int{o.channel} << ' ' << int{o.active} << ' ' << o.count << ' ' << o.width_ticks << ' '
+            << o.gap_ticks;
+        break;
+      }
+      case wire::Op::crossing: {
+        wire::CrossingOp o;
+        wire::get(r, o);
+        out << "crossing " << int{o.sense} << ' ' << int{o.edges} << ' ' << int{o.most} << ' ' << o.threshold << ' '
+            << o.window_ticks;
+        break;
+      }
+      case wire::Op::delayed_sample: {
+        wire::DelayedSampleOp o;
+        wire::get(r, o);
+        out << "delayed_sample " << int{o.sense} << ' ' << o.delay_ticks << ' ' << o.shots;
+        break;
+      }
+      case wire::Op::edge_count: {
+        wire::EdgeCountOp o;
+        wire::get(r, o);
+        out << "edge_count " << int{o.sense} << ' ' << o.threshold;
+        break;
+      }
       default: return "an operation that the page's test does not know";
     }
   }
@@ -124,6 +150,17 @@ std::pair<std::string, std::string> name_and_payload(wire::Type type, const Byte
       }
       return {"curve", out.str()};
     }
+    case wire::Type::edges: {
+      const auto m = decoded<wire::EdgesHead>(p);
+      out << "step " << m.step << " index " << int{m.index} << " sense " << int{m.sense} << " flags " << int{m.flags}
+          << " rises " << m.rises << " falls " << m.falls << " time " << m.time_us;
+      for (int i = 0; i < m.count; ++i) {
+        const auto at = p.begin() + wire::kEdgesHeadBytes + i * wire::kCrossingBytes;
+        const auto c = decoded<wire::Crossing>(Bytes(at, at + wire::kCrossingBytes));
+        out << "; " << (c.rising ? "rises " : "falls ") << c.ticks;
+      }
+      return {"edges", out.str()};
+    }
     case wire::Type::event: {
       const auto m = decoded<wire::Event>(p);
       out << "kind " << int(m.kind) << " step " << m.step << " value " << m.value << " time "
@@ -164,7 +201,7 @@ TEST(Document, EveryByteExampleMeansWhatThePageSays) {
       ++examples;
     }
   }
-  EXPECT_EQ(examples, 12);
+  EXPECT_EQ(examples, 14);
 }
 
 }  // namespace
