@@ -240,7 +240,7 @@ TEST_P(Edges, CountsTellWhatTheBoardMadeOfThePulses) {
 // Commanded and counted edges, TENTERHOOK_PULSES of them (an option of docs/testing.md).
 TEST_P(Edges, CountedEdgesAreTheCommandedOnes) {
   const char* asked = std::getenv("TENTERHOOK_PULSES");
-  const std::uint32_t n = asked != nullptr ? std::uint32_t(std::atol(asked)) : (GetParam() ? 20000 : 2000);
+  const std::uint32_t n = asked != nullptr ? std::uint32_t(std::atol(asked)) : (GetParam() ? 5000 : 2000);
   Steps s = EdgesRig::powered();
   s.count(0, EdgesRig::threshold(15.0)).add(wire::PulseOp{0, 1, n, 160, 160}).count_stop().step();
   s.count(0, EdgesRig::threshold(15.0)).add(wire::PulseOp{0, 1, n, 160, 640}).count_stop().step();
