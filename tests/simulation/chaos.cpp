@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "firmware/wire/frame.h"
+#include "tests/simulation/scarce.h"
 
 namespace tenterhook::simulation {
 
@@ -15,11 +16,12 @@ constexpr double kPicosecondsPerSecond = 1e12;
 constexpr Picoseconds kByte = 20'000'000;  // ten bits at 500,000 baud
 constexpr Picoseconds kHungLook = 5'000'000'000;
 constexpr std::uint64_t kCallsMost = 3'000'000;
+constexpr double kAllocationsAhead = 3000.0;
 constexpr double kVirtualMostS = 900.0;
 constexpr const char* kNames[kHarms] = {"flip",  "drop",      "duplicate", "truncate", "delay",       "swap",   "noise",
                                         "merge", "pause",     "stall",     "reset",    "hang",        "power-cut",
-                                        "unplug", "vanish",   "stop-button", "cancel", "kill",        "board-fault",
-                                        "fixture-fault"};
+                                        "unplug", "vanish",   "stop-button", "cancel", "clock", "memory", "kill",        "board-fault",
+                                        "fixture-fault", "glitch"};
 
 Picoseconds ps(double seconds) { return static_cast<Picoseconds>(seconds * kPicosecondsPerSecond); }
 
@@ -34,7 +36,7 @@ std::optional<Harm> harm_named(const std::string& text) {
   return std::nullopt;
 }
 
-bool Chaos::of_line() const { return (harms & ((1U << kBoardFault) - 1)) != 0; }
+bool Chaos::of_line() const { return (harms & ((1U << kBoardFault) - 1)) != 0; }  // the host's own troubles too
 
 Chaos draw_chaos(std::uint64_t seed, std::uint32_t allowed, double length_s) {
   std::mt19937_64 random(seed * 0x9E3779B97F4A7C15ULL + 1);
@@ -60,7 +62,8 @@ Chaos draw_chaos(std::uint64_t seed, std::uint32_t allowed, double length_s) {
       event.harm = static_cast<Harm>(i);
       event.at_s = uniform(0.0, 1.1 * length_s);
       const double shape = uniform(0.0, 1.0);
-      event.duration_s = i == kPause ? 0.1 * std::pow(300.0, shape) : 0.05 * std::pow(10.0, shape);
+      event.duration_s = i == kPause || i == kClock ? 0.1 * std::pow(300.0, shape) : 0.05 * std::pow(10.0, shape);
+      event.number = 1 + static_cast<std::uint64_t>(kAllocationsAhead * shape);
       if ((chaos.harms >> i & 1U) != 0) chaos.events.push_back(event);
     }
   }
@@ -73,12 +76,14 @@ ChaosPort::ChaosPort(emulated::Controller& controller, Chaos chaos, link::Cancel
 
 Error ChaosPort::gone() { return fixture_error("simulated line", "the port is gone", "plug it in again"); }
 
-Seconds ChaosPort::now() { return Seconds{static_cast<double>(controller_.now()) / kPicosecondsPerSecond}; }
+Seconds ChaosPort::fixture_time() const { return Seconds{static_cast<double>(controller_.now()) / kPicosecondsPerSecond}; }
+
+Seconds ChaosPort::now() { return fixture_time() + Seconds{clock_ahead_s_}; }
 
 // A host that never comes to an end is a violation, not a test that never comes to an end.
 Status ChaosPort::bound() {
-  if (!vanished_ && (++watch_.calls > kCallsMost || now().value > kVirtualMostS)) {
-    watch_.violations.push_back("hang: the host still asks after " + std::to_string(now().value) + " s");
+  if (!vanished_ && (++watch_.calls > kCallsMost || fixture_time().value > kVirtualMostS)) {
+    watch_.violations.push_back("hang: the host still asks after " + std::to_string(fixture_time().value) + " s");
     vanished_ = true;
   }
   return vanished_ ? Status(gone()) : Status();
@@ -206,6 +211,8 @@ Status ChaosPort::happen(const Event& event) {
       cancel_.request();
       watch_.cancelled = true;
       break;
+    case kClock: clock_ahead_s_ += event.duration_s; break;
+    case kMemory: scarce::fail_allocation(event.number); break;
     default:  // killed: nothing of the host's runs any more, not even its way out
       watch_.killed = true;
       vanished_ = true;
@@ -215,9 +222,10 @@ Status ChaosPort::happen(const Event& event) {
 }
 
 Result<std::size_t> ChaosPort::read(std::span<std::uint8_t> into, Seconds patience) {
+  const scarce::Plenty world;
   TH_TRY(bound());
   const Picoseconds until = controller_.now() + std::max<Picoseconds>(1, ps(patience.value));
-  while (next_event_ < chaos_.events.size() && chaos_.events[next_event_].at_s <= now().value) {
+  while (next_event_ < chaos_.events.size() && chaos_.events[next_event_].at_s <= fixture_time().value) {
     TH_TRY(happen(chaos_.events[next_event_++]));
   }
   collect();
@@ -236,6 +244,7 @@ Result<std::size_t> ChaosPort::read(std::span<std::uint8_t> into, Seconds patien
 }
 
 Status ChaosPort::write(std::span<const std::uint8_t> bytes) {
+  const scarce::Plenty world;
   TH_TRY(bound());
   const Bytes frame(bytes.begin(), bytes.end());
   if (frame.size() <= wire::kStopZeros) {  // the stop is no frame; it keeps nothing alive

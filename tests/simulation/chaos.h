@@ -40,10 +40,13 @@ enum Harm : std::uint32_t {
   kVanish,     // the port fails
   kStopButton, // pressed by the person at the fixture
   kCancel,     // Ctrl-C
+  kClock,      // the host's clock jumps ahead, 0.1 to 30 s, while nothing else does
+  kMemory,     // one of the host's next allocations fails
   kKill,       // the host is gone from one moment to the next
   // of the parts
   kBoardFault,
   kFixtureFault,
+  kGlitch,     // spikes of up to 40 V for up to 0.3 ms on lines of the board
   kHarms
 };
 const char* name(Harm harm);
@@ -54,7 +57,8 @@ constexpr bool is_event(Harm harm) { return harm >= kPause && harm <= kKill; }
 struct Event {
   Harm harm = kPause;
   double at_s = 0.0;        // of virtual time after the session was opened
-  double duration_s = 0.0;  // pause, stall
+  double duration_s = 0.0;  // pause, stall, clock
+  std::uint64_t number = 0; // memory: which allocation
 };
 
 struct Chaos {
@@ -77,7 +81,7 @@ class ChaosPort : public link::Port {
     std::vector<std::string> violations;
     std::uint64_t frames = 0, harmed = 0, events = 0;
     std::uint64_t calls = 0;
-    bool killed = false, cancelled = false, stop_pressed = false;
+    bool killed = false, cancelled = false, stop_pressed = false, memory_failed = false;
   };
   // `watch`, `cancel` and the controller outlive it.
   ChaosPort(emulated::Controller& controller, Chaos chaos, link::Cancellation& cancel, Watch& watch);
@@ -105,6 +109,7 @@ class ChaosPort : public link::Port {
   void collect();
   void look();
   static Error gone();
+  Seconds fixture_time() const;
 
   emulated::Controller& controller_;
   Chaos chaos_;
@@ -116,6 +121,7 @@ class ChaosPort : public link::Port {
   emulated::Picoseconds last_whole_ = 0;  // arrival of the last whole frame at the fixture
   emulated::Picoseconds line_free_ = 0;
   emulated::Picoseconds hung_at_ = INT64_MAX;
+  double clock_ahead_s_ = 0.0;
   bool vanished_ = false, unplugged_ = false, looked_ = false;
   std::deque<Held> held_[2];
   std::optional<Bytes> swapped_[2];
