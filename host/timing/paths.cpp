@@ -25,6 +25,7 @@ constexpr int kAgainMost = 14;        // actions of `again`
 constexpr int kNodesMost = 400;       // states looked at for one `again`
 constexpr int kTriesEach = 6;         // start states tried for one path
 constexpr int kTrainPulses = 15;
+constexpr int kTrainRuns = 4;         // of one more pulse each
 constexpr int kPatternsMost = 4;      // trains of one clock
 constexpr int kSuffixes[] = {0, 1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 64, 96};
 
@@ -425,20 +426,17 @@ class Finder {
       start = *found;
       for (const Action& action : start.again) TH_TRY(act(*sim, action));
       after.push_back(levels(*sim));
-      Train t{seed.clock, pattern(seed.inputs), start, 0, {}, {}};
-      for (int n = 1; n <= 2 * kTrainPulses; ++n) {
+      Train t{seed.clock, pattern(seed.inputs), start, {}, {}};
+      for (int n = 1; n < kTrainPulses + kTrainRuns; ++n) {
         TH_TRY(sim->pulse(seed.clock));
         after.push_back(levels(*sim));
         for (const auto& [line, bit] : after.back()) {
           const Bit old = after[static_cast<std::size_t>(n) - 1].at(line);
-          if (known(bit) && known(old) && bit != old && high(line, bit)) ++t.rises[line];
+          if (n <= kTrainPulses && known(bit) && known(old) && bit != old && high(line, bit)) ++t.rises[line];
         }
-        if (n < kTrainPulses || !tells(after.back(), after[static_cast<std::size_t>(n) - 1])) continue;
-        t.pulses = n;
-        t.after = after.back();
-        break;
+        if (n >= kTrainPulses && tells(after.back(), after[static_cast<std::size_t>(n) - 1])) t.runs.push_back({n, after.back()});
       }
-      if (t.pulses == 0) {
+      if (t.runs.empty() || t.runs.front().pulses != kTrainPulses) {
         insensitive.insert(seed.clock);
         continue;
       }

@@ -50,14 +50,18 @@ struct Aperture {
   Levels3 taken, missed;      // outputs after a pulse with data in time, and without
 };
 
-// A train of pulses whose outcome shows every one that was lost.
+// Trains of pulses whose outcomes show pulses that were lost: of a train alone a divider by two would hide every
+// second one.
 struct Train {
   std::string clock;
   std::string pattern;        // the inputs, for people: "CLEARn=1"
   Start start;
-  int pulses = 0;
-  Levels3 after;              // outputs after `pulses`
-  std::map<std::string, long> rises;  // of each output over `pulses`, in volts
+  struct Run {
+    int pulses = 0;
+    Levels3 after;            // outputs after so many
+  };
+  std::vector<Run> runs;
+  std::map<std::string, long> rises;  // of each output over the first run, in volts
 };
 
 struct Found {

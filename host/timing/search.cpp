@@ -14,6 +14,7 @@ namespace {
 constexpr int kSweepPoints = 16;    // each way, each sweep
 constexpr int kSweepSpansMost = 6;  // ever finer looks round the edge
 constexpr int kSweepsConfirm = 3;    // times the sweeps asked for, when they seem to show a memory
+constexpr int kYieldsEach = 3;       // ways given before the next ones are twice as long
 constexpr int kHoleRepeats = 3;     // a hole fails so often in a row; else it is the edge's own doubt
 
 class Searcher {
@@ -77,20 +78,23 @@ class Searcher {
     return {};
   }
 
-  // Repeats the last passing step; each failure moves it one step towards `good`.
+  // Repeats the last passing step; each failure moves it towards `good`, by ever more, then back by halves.
   Status settle() {
+    std::optional<long> clean;  // depth that passed all its repeats
     for (int yielded = 0;; ++yielded) {
       auto tally = at(step(pass_), o_.repeats, r_.repeat);
       TH_TRY(tally);
-      r_.edge = step(pass_);
-      r_.at_edge = *tally;
-      if (tally->clean()) break;
-      if (yielded == o_.yields || pass_ == 0) {
-        r_.state = SearchResult::State::unsettled;
-        break;
+      if (tally->clean() || !clean) {
+        r_.edge = step(pass_);
+        r_.at_edge = *tally;
       }
-      fail_ = pass_--;
+      if (tally->clean()) clean = pass_;
+      else fail_ = pass_;
+      if (yielded == o_.yields || (clean ? fail_ - *clean <= 1 : fail_ == 0)) break;
+      pass_ = clean ? *clean + (fail_ - *clean) / 2 : std::max(0L, fail_ - (1L << (yielded / kYieldsEach)));
     }
+    if (clean) pass_ = *clean;
+    else r_.state = SearchResult::State::unsettled;
     r_.worst = step(fail_);
     return {};
   }

@@ -30,7 +30,7 @@ using Trial = std::function<Result<Tally>(long x, int repeats)>;
 struct SearchOptions {
   long good = 0, bad = 0;  // steps that should pass and fail; either may be the larger one
   int repeats = 59;        // at the edge: 59 without a failure prove at most 5 % at 95 %
-  int yields = 16;         // the edge gives way by at most so many steps while it fails now and then
+  int yields = 16;         // so often the edge gives way, by ever more steps, while it fails now and then
   int sweeps = 3;          // each way; 0: hysteresis is not looked for
   int scan = 32;           // points over the whole bracket; 0: holes are not looked for
 };

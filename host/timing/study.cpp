@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstdlib>
 #include <set>
 
 #include "host/measure/verdict.h"
@@ -18,6 +19,7 @@ using measure::Verdict;
 constexpr int kCrossingShots = 6;
 constexpr int kWaveformShots = 4;
 constexpr int kWaveformPoints = 88;
+constexpr double kSwingLeast = 0.5;             // V; less is no change
 constexpr double kBefore = 2.5, kAfter = 6.0;   // of the window round the edge, in transitions
 constexpr double kWindowLeast = 2e-6;           // either side at least
 constexpr double kSkew = 12e-9;                 // between the two fast lines, 1 sd: like parts (common practice, no source)
@@ -26,6 +28,7 @@ constexpr double kThresholdDoubt = 0.02;        // V, 1 sd: DAC step and hystere
 constexpr double kConverterTransition = 1e-6;   // the fastest that the converter's sampling is taken for (fixture's design)
 constexpr double kTransitionU = 0.10;           // a transition that is known worse than this is not given
 constexpr double kConverterDelayMost = 0.9e-3;  // later ones are beyond the delayed samples
+constexpr long kStepsMost = 1 << 14;             // of one search
 constexpr int kPathsOfAClock = 4;               // start states for the shortest pulse
 constexpr double kApertureReach = 60e-6;        // brackets of set-up and hold
 constexpr std::uint32_t kPairLead = 2 * wire::kPairTicksMin;
@@ -162,9 +165,9 @@ class Runner {
     r.low_v = std::min(levels->before_v, levels->after_v);
     r.high_v = std::max(levels->before_v, levels->after_v);
     const double swing = r.high_v - r.low_v;
-    const bool follows = swing > 0.5 && (levels->after_v > levels->before_v) == path.to_high;
+    const bool follows = swing > kSwingLeast && (levels->after_v > levels->before_v) == path.to_high;
     if (!follows) {
-      r.note = fmt::format("{} does not follow: {:.2f} V before, {:.2f} V after", path.to, levels->before_v, levels->after_v);
+      TH_TRY(why_not(path, sense, *levels, r));
       study_.edges.push_back(r);
       return {};
     }
@@ -178,6 +181,18 @@ class Runner {
     }
     TH_TRY(by_converter(path, sense, *levels, *instants, r));
     study_.edges.push_back(r);
+    return {};
+  }
+
+  // Does it stand still, or go and come back?
+  Status why_not(const Path& path, int sense, const Stand::Settled& levels, EdgeResult& r) {
+    r.note = fmt::format("{} does not follow: {:.2f} V before, {:.2f} V after", path.to, levels.before_v, levels.after_v);
+    const auto middle = middle_of(path.to);
+    if (!middle) return {};
+    auto shots = stand_.crossings(path, sense, *middle, path.to_high, 1);
+    TH_TRY(shots);
+    const long changes = static_cast<long>(shots->front().rises) + shots->front().falls;
+    if (changes > 1) r.note += fmt::format("; in between it changed {} times: it steps more than once", changes);
     return {};
   }
 
@@ -263,20 +278,24 @@ class Runner {
 
   Trial through(const std::string& kind, Trial trial) const { return o_.through ? o_.through(kind, std::move(trial)) : trial; }
 
-  Status search_for(LimitResult r, const Trial& trial, long good, long bad, double sign) {
+  // Between two widths in ticks; in coarser steps where the range is wide (relays).
+  Status search_for(LimitResult r, const Trial& in_ticks, long good, long bad) {
+    const long stride = std::max(1L, std::labs(good - bad) / kStepsMost);
+    const double step_s = static_cast<double>(stride) * stand_.tick_s();
     SearchOptions so;
-    so.good = good;
-    so.bad = bad;
+    so.good = good / stride;
+    so.bad = bad > 0 ? (bad + stride - 1) / stride : bad / stride;
+    const Trial trial = [&](long x, int n) { return in_ticks(x * stride, n); };
     so.repeats = o_.repeats;
     so.scan = o_.scan;
     tell(fmt::format("{} of {}", r.kind, r.what));
     auto found = search(through(r.kind, trial), so);
     TH_TRY(found);
     r.search = *found;
-    r.resolution_s = stand_.tick_s();
-    r.bracket_s[0] = static_cast<double>(good) * stand_.tick_s() * sign;
-    r.bracket_s[1] = static_cast<double>(bad) * stand_.tick_s() * sign;
-    r.value.value = static_cast<double>(found->edge) * stand_.tick_s() * sign;
+    r.resolution_s = step_s;
+    r.bracket_s[0] = static_cast<double>(so.good) * step_s;
+    r.bracket_s[1] = static_cast<double>(so.bad) * step_s;
+    r.value.value = static_cast<double>(found->edge) * step_s;
     // The edge lies within a step beyond what passed; and the two fast lines differ a little.
     r.value.U = std::hypot(r.resolution_s, r.data.empty() ? 0.0 : 2.0 * kSkew);
     using State = SearchResult::State;
@@ -314,7 +333,7 @@ class Runner {
       const auto trial = [this, &path](long x, int n) {
         return stand_.trial(path.start, one_pulse(path.from, x), path.after, n);
       };
-      TH_TRY(search_for(r, trial, stand_.ticks(stand_.pulse_of(path.from).value), wire::kPulseTicksMin, 1.0));
+      TH_TRY(search_for(r, trial, stand_.ticks(stand_.pulse_of(path.from).value), wire::kPulseTicksMin));
     }
     return {};
   }
@@ -348,16 +367,33 @@ class Runner {
       const long reach = stand_.ticks(std::max(kApertureReach, 2.0 * stand_.settle().value));
       const long good = std::min<long>(reach, wire::kPairOffsetMax - wire::kPairTicksMin);
       const long bad = -std::min<long>(good, setup ? good : static_cast<long>(kPairLead) - wire::kPairTicksMin);
-      TH_TRY(search_for(r, trial, good, bad, 1.0));
+      TH_TRY(search_for(r, trial, good, bad));
     }
     return {};
   }
 
-  Stimulus burst_of(const Train& t, long period, long width) const {
+  // Every length of the train must come out right: what fails in any of them failed.
+  Result<Tally> train_trial(const Train& t, long period, long width, Seconds settle, int n) {
+    Tally all{n, 0, 0};
+    for (const Train::Run& run : t.runs) {
+      Stimulus s = burst_of(t, run.pulses, period, width);
+      s.settle = settle;
+      auto tally = stand_.trial(t.start, s, run.after, n);
+      TH_TRY(tally);
+      all.fails += tally->fails;
+      all.unsure += tally->unsure;
+    }
+    all.fails = std::min(all.fails, n);
+    all.unsure = std::min(all.unsure, n - all.fails);
+    all.passes = n - all.fails - all.unsure;
+    return all;
+  }
+
+  static Stimulus burst_of(const Train& t, int pulses, long period, long width) {
     Stimulus s;
     s.kind = Stimulus::Kind::burst;
     s.line = t.clock;
-    s.count = static_cast<std::uint32_t>(t.pulses);
+    s.count = static_cast<std::uint32_t>(pulses);
     s.width = static_cast<std::uint32_t>(width);
     s.gap = static_cast<std::uint32_t>(period - width);
     return s;
@@ -368,8 +404,8 @@ class Runner {
     r.kind = "clock period";
     r.what = t.pattern.empty() ? t.clock : fmt::format("{} with {}", t.clock, t.pattern);
     r.clock = t.clock;
-    const auto trial = [this, &t](long x, int n) { return stand_.trial(t.start, burst_of(t, x, x / 2), t.after, n); };
-    return search_for(r, trial, 2 * stand_.ticks(stand_.pulse_of(t.clock).value), kPeriodLeast, 1.0);
+    const auto trial = [this, &t](long x, int n) { return train_trial(t, x, x / 2, Seconds{}, n); };
+    return search_for(r, trial, 2 * stand_.ticks(stand_.pulse_of(t.clock).value), kPeriodLeast);
   }
 
   // ---- counted edges ----
@@ -387,15 +423,15 @@ class Runner {
       const bool seen = study_.loop.measured && back.line == t.clock;
       if (seen) TH_TRY(count_source(t, back.sense, width, source));
       for (const auto& [line, rises] : t.rises) {
-        const EdgeResult* levels = edges_of(line);
-        if (levels == nullptr || rises == 0) continue;
+        const auto middle = middle_of(line);
+        if (!middle || rises == 0) continue;
         CountResult r;
         r.clock = t.clock;
         r.output = line;
-        r.pulses = t.pulses;
+        r.pulses = t.runs.front().pulses;
         r.expected = rises;
-        auto counted = stand_.count(t.start, t.clock, static_cast<std::uint32_t>(t.pulses), width, std::max(width, wire::kGapTicksMin),
-                                    plan_.hookup.at(line).index, 0.5 * (levels->low_v + levels->high_v));
+        auto counted = stand_.count(t.start, t.clock, static_cast<std::uint32_t>(r.pulses), width, std::max(width, wire::kGapTicksMin),
+                                    plan_.hookup.at(line).index, *middle);
         TH_TRY(counted);
         r.rises = counted->rises;
         r.good = r.rises == r.expected;
@@ -419,11 +455,16 @@ class Runner {
     return {};
   }
 
-  const EdgeResult* edges_of(const std::string& line) const {
+  // Between an output's levels, as measured or as its family gives them.
+  std::optional<double> middle_of(const std::string& line) const {
     for (const EdgeResult& e : study_.edges) {
-      if (e.to == line && e.high_v - e.low_v > 0.5) return &e;
+      if (e.to == line && e.high_v - e.low_v > kSwingLeast) return 0.5 * (e.low_v + e.high_v);
     }
-    return nullptr;
+    const files::Family* family = board_.family_of(*board_.line(line));
+    if (family == nullptr) return std::nullopt;
+    const files::LevelWindows windows = family->judged();
+    if (!windows.low || !windows.high) return std::nullopt;
+    return 0.5 * (windows.low->max.value + windows.high->min.value);
   }
 
   // ---- plot ----
@@ -435,7 +476,27 @@ class Runner {
     return nullptr;
   }
 
-  Result<Axis> axis_of(const std::string& name) const {
+  static bool read_time(const std::string& text, double& value) {
+    char* end = nullptr;
+    value = std::strtod(text.c_str(), &end);
+    if (end == text.c_str() || !std::isfinite(value)) return false;
+    std::string unit(end);
+    std::erase(unit, ' ');
+    for (const auto& [name, scale] : {std::pair{"ns", 1e-9}, std::pair{"us", 1e-6}, std::pair{"ms", 1e-3}, std::pair{"s", 1.0}}) {
+      if (unit != name) continue;
+      value *= scale;
+      return true;
+    }
+    return false;
+  }
+  static bool read_range(const std::string& text, double& from, double& to) {
+    const std::size_t dots = text.find("..");
+    return dots != std::string::npos && read_time(text.substr(0, dots), from) && read_time(text.substr(dots + 2), to) && from < to;
+  }
+
+  // "width", or "width 10us..60us".
+  Result<Axis> axis_of(const std::string& asked) const {
+    const std::string name = asked.substr(0, asked.find(' '));
     Axis axis{name, "s", {}, {}};
     double from = 0.0, to = 0.0;
     auto edge = [&](const std::string& kind, double otherwise) {
@@ -462,6 +523,9 @@ class Runner {
       return input_error("--shmoo rail", "this fixture cannot set the volts of a rail", "vary the supply by hand and plot once for each setting");
     } else {
       return input_error("--shmoo " + name, fmt::format("'{}' is no axis", name), "axes: period, width, offset, settle");
+    }
+    if (name != asked && !read_range(asked.substr(name.size()), from, to)) {
+      return input_error("--shmoo '" + asked + "'", "expected a name, or a name and a range of times", "write 'width 10us..60us'");
     }
     const double unit = name == "settle" ? 1e-6 : tick;
     std::set<long> steps;
@@ -496,7 +560,7 @@ class Runner {
       const Aperture& a = found_.apertures.front();
       title = fmt::format("{}: {} {} against {}", board_.name, a.data, a.data_high ? "rising" : "falling", a.clock);
     } else if (const Train* t = plot_train()) {
-      title = fmt::format("{}: {} pulses of {}{}", board_.name, t->pulses, t->clock, t->pattern.empty() ? "" : " with " + t->pattern);
+      title = fmt::format("{}: {} pulses of {}{}", board_.name, t->runs.front().pulses, t->clock, t->pattern.empty() ? "" : " with " + t->pattern);
     } else {
       title = fmt::format("{}: one pulse of {}", board_.name, found_.paths.front().from);
     }
@@ -528,10 +592,8 @@ class Runner {
         const long period = stand_.ticks(of("period", 2.0 * usual));
         const bool wide = nx == "width" || ny == "width";
         const long width = wide ? stand_.ticks(of("width", 0.0)) : period / 2;
-        Stimulus s = burst_of(*t, period, width);
-        s.settle = settle;
         if (width < static_cast<long>(wire::kPulseTicksMin) || period - width < static_cast<long>(wire::kBurstGapTicksMin)) return Tally{};
-        return stand_.trial(t->start, s, t->after, n);
+        return train_trial(*t, period, width, settle, n);
       }
       const Path& path = found_.paths.front();
       if (nx == "period" || ny == "period") return Tally{};

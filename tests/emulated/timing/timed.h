@@ -85,6 +85,7 @@ class Truth {
     for (const files::Line& line : plan.vectors.board.lines) {
       if (line.kind == files::LineKind::input || line.kind == files::LineKind::clock) truth_->set(line.name, high(line.name, line.rest));
     }
+    for (const files::Line& line : plan.vectors.board.lines) wait_s_ = std::max(wait_s_, line.respond.value);
     // A sensed line carries the fixture's divider: what is measured is the board as it is loaded.
     for (const auto& [line, channel] : plan.hookup) {
       const files::Line* l = plan.vectors.board.line(line);
@@ -99,17 +100,17 @@ class Truth {
   }
   void begin(const Start& start) {
     for (const auto& [line, bit] : start.inputs) truth_->set(line, high(line, bit));
-    truth_->wait(1e-3);
+    truth_->wait(wait_s_);
     for (const Action& action : start.again) {
       if (action.kind == Action::Kind::set) {
         truth_->set(action.line, high(action.line, action.bit));
       } else {
         const bool rests = high(action.line, plan_.vectors.board.line(action.line)->rest);
         truth_->set(action.line, !rests);
-        truth_->wait(200e-6);
+        truth_->wait(wait_s_);
         truth_->set(action.line, rests);
       }
-      truth_->wait(0.5e-3);
+      truth_->wait(wait_s_);
     }
   }
   emulated::BoardTruth& board() { return *truth_; }
@@ -181,18 +182,21 @@ class Truth {
     return n;
   }
 
-  // Of a train with this period, square.
+  // All lengths of a train with this period, square.
   bool follows(const Train& t, double period_s) {
-    begin(t.start);
-    const bool rests = high(t.clock, plan_.vectors.board.line(t.clock)->rest);
-    for (int i = 0; i < t.pulses; ++i) {
-      truth_->set(t.clock, !rests);
-      truth_->wait(0.5 * period_s);
-      truth_->set(t.clock, rests);
-      truth_->wait(0.5 * period_s);
+    for (const Train::Run& run : t.runs) {
+      begin(t.start);
+      const bool rests = high(t.clock, plan_.vectors.board.line(t.clock)->rest);
+      for (int i = 0; i < run.pulses; ++i) {
+        truth_->set(t.clock, !rests);
+        truth_->wait(0.5 * period_s);
+        truth_->set(t.clock, rests);
+        truth_->wait(0.5 * period_s);
+      }
+      truth_->wait(wait_s_);
+      if (!as_expected(run.after)) return false;
     }
-    truth_->wait(1e-3);
-    return as_expected(t.after);
+    return true;
   }
 
   bool as_expected(const Levels3& expected) {
@@ -206,6 +210,7 @@ class Truth {
 
  private:
   plan::Plan plan_;
+  double wait_s_ = 0.5e-3;  // until all is settled
   std::unique_ptr<emulated::BoardTruth> truth_;
 };
 

@@ -92,7 +92,8 @@ TEST(Paths, CounterIsResetByItsRoutedClear) {
   }
   expect_starts(plan, found);
   ASSERT_FALSE(found.trains.empty());
-  EXPECT_EQ(found.trains[0].pulses, 15);
+  EXPECT_EQ(found.trains[0].runs.size(), 4u);
+  EXPECT_EQ(found.trains[0].runs[0].pulses, 15);
   EXPECT_EQ(found.trains[0].rises.at("N0"), 8);
   for (const Path& p : found.paths) EXPECT_TRUE(p.start.fast) << p.from << " " << p.to;
   EXPECT_TRUE(found.apertures.empty());  // its data comes from itself; CLEARn needs no clock
