@@ -82,7 +82,66 @@ TEST(ProgramCheck, MissingFeatureIsTheFixturesTroubleAndIsNamed) {
   EXPECT_TRUE(check_program(program, able).ok());
 }
 
+TEST(ProgramCheck, ShortGapsAskForBurstsAndEdgesForRoom) {
+  Identity able = device();
+  const wire::PulseOp slow{0, 1, 100, 160, wire::kGapTicksMin}, one{0, 1, 1, 160, 0}, burst{0, 1, 100, 160, 160};
+  for (const wire::PulseOp& pulse : {slow, one}) EXPECT_TRUE(check_program(ops(label(15, 0), pulse), able).ok());
+  EXPECT_THAT(trouble(ops(label(15, 0), burst)), HasSubstr("burst"));
+  able.features = wire::kFeatureBurst | wire::kFeatureCrossing | wire::kFeatureEdgeCount | wire::kFeatureDelayedSample;
+  EXPECT_TRUE(check_program(ops(label(15, 0), burst), able).ok());
+  const auto room = [&able](unsigned results, const auto&... operations) {
+    const Bytes body = ops(operations...);
+    return check_program(ops(label(static_cast<unsigned>(body.size()), results), operations...), able).ok();
+  };
+  const wire::CrossingOp crossing{0, 3, 5, 1000, 1000};
+  EXPECT_TRUE(room(wire::edges_result_bytes(5), crossing, one));
+  EXPECT_FALSE(room(wire::edges_result_bytes(5) - 1, crossing, one));
+  const wire::DelayedSampleOp delayed{0, 10, 3};
+  EXPECT_TRUE(room(wire::sample_result_bytes(1), delayed, one));
+  EXPECT_FALSE(room(wire::sample_result_bytes(1) - 1, delayed, one));
+  const wire::EdgeCountOp start{0, 1000}, stop{wire::kCountStop, 0};
+  EXPECT_TRUE(room(wire::edges_result_bytes(0), start, slow, stop));
+  EXPECT_FALSE(room(wire::edges_result_bytes(0) - 1, start, slow, stop));
+}
+
 // ---- results ----
+
+TEST(Edges, BlocksCarryWhatTheFrameSays) {
+  std::array<std::uint8_t, wire::kPayloadBytesMax> into{};
+  wire::EdgesHead head;
+  head.step = 9;
+  head.index = 2;
+  head.sense = 31;
+  head.count = 2;
+  head.flags = wire::kEdgesCrossing | wire::kEdgesMissed | wire::kEdgesHighAfter;
+  head.rises = 5;
+  head.falls = 4;
+  head.time_us = 2'000'000;
+  std::uint16_t at = wire::encode(head, into.data(), into.size());
+  for (const wire::Crossing& c : {wire::Crossing{-7, true}, wire::Crossing{90000, false}}) {
+    at = static_cast<std::uint16_t>(at + wire::encode(c, into.data() + at, 8));
+  }
+  DeviceClock clock;
+  const auto block = edges_block({into.data(), at}, clock);
+  ASSERT_TRUE(block.has_value());
+  EXPECT_EQ(block->step, 9);
+  EXPECT_EQ(block->index, 2);
+  EXPECT_EQ(block->sense, 31);
+  EXPECT_TRUE(block->crossing);
+  EXPECT_TRUE(block->missed);
+  EXPECT_FALSE(block->more);
+  EXPECT_FALSE(block->high_before);
+  EXPECT_TRUE(block->high_after);
+  EXPECT_EQ(block->rises, 5u);
+  EXPECT_EQ(block->falls, 4u);
+  EXPECT_NEAR(block->time.value, 2.0, 1e-9);
+  ASSERT_EQ(block->crossings.size(), 2u);
+  EXPECT_EQ(block->crossings[0].ticks, -7);
+  EXPECT_TRUE(block->crossings[0].rising);
+  EXPECT_EQ(block->crossings[1].ticks, 90000);
+  EXPECT_FALSE(block->crossings[1].rising);
+  EXPECT_FALSE(edges_block({into.data(), std::size_t{at} - 1}, clock).has_value());
+}
 
 Bytes samples_payload(std::uint16_t step, std::uint8_t index, std::uint8_t part, const std::vector<std::uint8_t>& sources) {
   std::array<std::uint8_t, wire::kPayloadBytesMax> into{};
