@@ -269,47 +269,13 @@ void add_trend(CLI::App& app, Chosen& chosen) {
   c->add_option("BOARD", o->board, "recorded name")->required();
   c->add_option("--serial", o->serial, "the board's serial");
   c->add_option("--line", o->line, "one line (default: all)");
+  c->add_option("--by", o->by, "days, or hours of use (default: hours once `parts --ran` was told)")->check(CLI::IsMember({"days", "hours"}));
   c->add_option("--swapped", o->swapped, "a part just replaced: trends restart here");
   c->add_option("--note", o->note, "kept with it");
   add_store(*c, o->store);
   add_json(*c, o->json);
 }
 
-void add_report(CLI::App& app, Chosen& chosen) {
-  CLI::App* c = nullptr;
-  auto o = command<commands::ReportOptions>(app, chosen, "report", "one self-contained HTML page of a run", commands::report, c);
-  c->add_option("RUN", o->run, "number, start of its uid, last, last-good, or BOARD@SERIAL")->required();
-  c->add_option("--out", o->out, "the page (default: BOARD-SERIAL-run-N.html here; - for standard output)");
-  c->add_flag("--quiet", o->quiet, "say nothing");
-  add_store(*c, o->store);
-}
-
-void add_merge(CLI::App& app, Chosen& chosen) {
-  CLI::App* c = nullptr;
-  auto o = command<commands::MergeOptions>(app, chosen, "merge", "another bench's record joined to this one", commands::merge, c);
-  c->add_option("STORE", o->from, "the other store; only read")->required();
-  add_store(*c, o->store);
-  add_json(*c, o->json);
-}
-
-int dispatch(int argc, char** argv) {
-  CLI::App app{"Tenterhook: a bench tester for hand-made logic boards"};
-  app.require_subcommand(1);
-  app.set_version_flag("--version", "tenterhook " TENTERHOOK_VERSION);
-  Chosen chosen;
-  for (auto* add : {add_run, add_check, add_levels, add_machine, add_hold, add_power, add_hookup, add_coverage, add_generate, add_show, add_history, add_compare, add_diagnose,
-                    add_trend, add_parts, add_note, add_report, add_merge, add_predict, add_fixture, add_emulate}) {
-    add(app, chosen);
-  }
-  try {
-    app.parse(argc, argv);
-  c->add_option("--by", o->by, "days, or hours of use (default: hours once `parts --ran` was told)")->check(CLI::IsMember({"days", "hours"}));
-  } catch (const CLI::ParseError& error) {
-    const int code = app.exit(error);
-    return code == 0 ? kExitPass : kExitInput;  // help and version end here too
-  }
-  return chosen();
-}
 void add_parts(CLI::App& app, Chosen& chosen) {
   CLI::App* c = nullptr;
   auto o = command<commands::PartsOptions>(app, chosen, "parts", "what sits in each place of a board, its hours, and what was replaced", commands::parts, c);
@@ -338,6 +304,44 @@ void add_note(CLI::App& app, Chosen& chosen) {
   add_json(*c, o->json);
 }
 
+void add_report(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::ReportOptions>(app, chosen, "report", "one self-contained HTML page of a run, a board or all boards; a label", commands::report, c);
+  c->add_option("RUN", o->run, "number, start of its uid, last, last-good, or BOARD@SERIAL");
+  c->add_option("--board", o->board, "all runs of this board");
+  c->add_option("--serial", o->serial, "of that board");
+  c->add_flag("--fleet", o->fleet, "all boards of the record");
+  c->add_option("--label", o->label, "a label to print instead, 62 x 29 mm: FILE.svg or FILE.pdf");
+  c->add_option("--out", o->out, "the page (default: a name made of board, serial and run, here; - for standard output)");
+  c->add_flag("--quiet", o->quiet, "say nothing");
+  add_store(*c, o->store);
+}
+
+void add_merge(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::MergeOptions>(app, chosen, "merge", "another bench's record joined to this one", commands::merge, c);
+  c->add_option("STORE", o->from, "the other store; only read")->required();
+  add_store(*c, o->store);
+  add_json(*c, o->json);
+}
+
+int dispatch(int argc, char** argv) {
+  CLI::App app{"Tenterhook: a bench tester for hand-made logic boards"};
+  app.require_subcommand(1);
+  app.set_version_flag("--version", "tenterhook " TENTERHOOK_VERSION);
+  Chosen chosen;
+  for (auto* add : {add_run, add_check, add_levels, add_machine, add_hold, add_power, add_hookup, add_coverage, add_generate, add_show, add_history, add_compare, add_diagnose,
+                    add_trend, add_parts, add_note, add_report, add_merge, add_predict, add_fixture, add_emulate}) {
+    add(app, chosen);
+  }
+  try {
+    app.parse(argc, argv);
+  } catch (const CLI::ParseError& error) {
+    const int code = app.exit(error);
+    return code == 0 ? kExitPass : kExitInput;  // help and version end here too
+  }
+  return chosen();
+}
 
 }  // namespace
 

@@ -44,22 +44,6 @@ bool reads(const files::Gate& gate, const std::string& net) {
   return false;
 }
 
-// One serial of one board: several are several boards.
-Result<std::string> the_serial(const record::Store& store, const std::string& board, const std::string& given) {
-  if (!given.empty()) return given;
-  const auto boards = store.boards();
-  if (!boards.ok()) return boards.error();
-  std::vector<std::string> serials;
-  for (const record::RunSummary& run : *boards) {
-    if (run.board == board) serials.push_back(run.board_serial.empty() ? "none" : run.board_serial);
-  }
-  if (serials.size() > 1) {
-    return input_error(board, fmt::format("is recorded with several serials: {}", fmt::join(serials, ", ")),
-                       "say which board with --serial");
-  }
-  return serials.empty() || serials.front() == "none" ? std::string() : serials.front();
-}
-
 Status check_options(const PartsOptions& o) {
   if (!o.swapped.empty() && !o.fitted.empty()) return input_error("--swapped, --fitted", "only one of them at a time");
   const bool part = !o.swapped.empty() || !o.fitted.empty();
@@ -131,7 +115,7 @@ std::string table(const PartsOptions& o, const std::vector<Row>& rows, const rec
   std::string text = screen.paint(report::Paint::strong, fmt::format("Parts of {}{}{}", o.board, o.serial.empty() ? "" : " ", o.serial)) + "\n";
   text += fmt::format("{:.1f} h under power, {} power-ups", use.hours, use.cycles);
   text += told > 0.0 ? fmt::format("; {:.1f} h of them told\n\n", told) : "\n\n";
-  text += screen.paint(report::Paint::quiet, fmt::format("  {:<10} {:<18} {:<10} {:>9} {:>9} {:>6}  {}", "place", "part", "since", "hours",
+  text += screen.paint(report::Paint::quiet, fmt::format("  {:<8} {:<14} {:<10} {:>8} {:>9} {:>5}  {}", "place", "part", "since", "hours",
                                                          "power-ups", "swaps", "note")) + "\n";
   int silent = 0;
   for (const Row& row : rows) {
@@ -140,10 +124,10 @@ std::string table(const PartsOptions& o, const std::vector<Row>& rows, const rec
       continue;
     }
     const record::PartLife& p = row.life;
-    text += fmt::format("  {} {} {} {:>9.1f} {:>9} {:>6}  {}\n", report::padded(report::cut(p.fitted.part, 10), 10),
-                        report::padded(report::cut(named(p.fitted), 18), 18),
+    text += fmt::format("  {} {} {} {:>8.1f} {:>9} {:>5}  {}\n", report::padded(report::cut(p.fitted.part, 8), 8),
+                        report::padded(report::cut(named(p.fitted), 14), 14),
                         p.fitted.happened.empty() ? "the start " : p.fitted.happened.substr(0, 10), p.hours, p.cycles, p.swaps,
-                        report::cut((p.fitted.new_socket ? "new socket; " : "") + p.fitted.note, std::max(10, screen.width - 70)));
+                        report::cut((p.fitted.new_socket ? "new socket; " : "") + p.fitted.note, std::max(10, screen.width - 63)));
   }
   if (silent > 0) {
     std::vector<std::string> names;
@@ -237,7 +221,7 @@ int parts(const PartsOptions& given) {
   if (const Status good = check_options(options); !good.ok()) return tell(good.error());
   Result<record::Store> store = open_store_to_read(options.store);
   if (!store.ok()) return tell(store.error());
-  const Result<std::string> serial = the_serial(*store, options.board, options.serial);
+  const Result<std::string> serial = chosen_serial(*store, options.board, options.serial);
   if (!serial.ok()) return tell(serial.error());
   options.serial = *serial;
   if (const Status told = tell_store(options); !told.ok()) return tell(told.error());

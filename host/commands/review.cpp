@@ -1,5 +1,10 @@
 #include "host/commands/review.h"
 
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <vector>
+
 #include "host/commands/output.h"
 #include "host/files/reader.h"
 
@@ -27,6 +32,22 @@ Result<std::string> board_name(const std::string& board) {
   const Result<files::Board> read = files::read_board(board);
   if (!read.ok()) return read.error();
   return read->name;
+}
+
+Result<std::string> chosen_serial(const record::Store& store, const std::string& board, const std::string& given) {
+  if (!given.empty()) return given;
+  const auto boards = store.boards();
+  if (!boards.ok()) return boards.error();
+  std::vector<std::string> serials;
+  for (const record::RunSummary& run : *boards) {
+    if (run.board == board) serials.push_back(run.board_serial);
+  }
+  if (serials.size() > 1) {
+    std::replace(serials.begin(), serials.end(), std::string(), std::string("none"));
+    return input_error(board, fmt::format("is recorded with several serials: {}", fmt::join(serials, ", ")),
+                       "say which board with --serial");
+  }
+  return serials.empty() ? std::string() : serials.front();
 }
 
 report::Screen people_screen(const std::string& json_option) {

@@ -18,6 +18,10 @@ Result<record::RunRecord> load_run(const std::string& store_option, const std::s
 // BOARD as history and trend take it: a recorded name, or a board file that holds the name.
 Result<std::string> board_name(const std::string& board);
 
+// The serial meant: the given one, or the only one that the board is recorded with. Trouble::input when there are
+// several: they are several boards.
+Result<std::string> chosen_serial(const record::Store& store, const std::string& board, const std::string& given);
+
 // The screen people read: standard output, or standard error when the machine's text goes there.
 report::Screen people_screen(const std::string& json_option);
 

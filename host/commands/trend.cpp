@@ -7,7 +7,6 @@
 #include <cstdio>
 #include <ctime>
 #include <map>
-#include <set>
 
 #include "host/commands/output.h"
 #include "host/commands/parts.h"
@@ -122,25 +121,6 @@ Result<report::LineTrend> trend_of(const record::Store& store, const TrendOption
   return result;
 }
 
-// The runs of one board only: several serials are several boards.
-Status only_one_serial(const record::Store& store, const TrendOptions& options) {
-  if (!options.serial.empty()) return {};
-  record::HistoryFilter filter;
-  filter.board = options.board;
-  filter.limit = 1000;
-  const auto page = store.history(filter);
-  if (!page.ok()) return page.error();
-  std::set<std::string> serials;
-  for (const record::RunSummary& run : page->runs) serials.insert(run.board_serial);
-  if (serials.size() < 2) return {};
-  std::string list;
-  for (const std::string& serial : serials) {
-    list += (list.empty() ? "" : ", ") + (serial.empty() ? std::string("none") : serial);
-  }
-  return input_error(options.board, "is recorded with several serials: " + list,
-                     "say which board with --serial");
-}
-
 Result<record::RunRecord> last_run(const record::Store& store, const TrendOptions& options) {
   record::HistoryFilter filter;
   filter.board = options.board;
@@ -198,8 +178,9 @@ int trend(const TrendOptions& given) {
   }
   const Result<record::Store> store = open_store_to_read(options.store);
   if (!store.ok()) return tell(store.error());
-  const Status one = only_one_serial(*store, options);
-  if (!one.ok()) return tell(one.error());
+  const Result<std::string> serial = chosen_serial(*store, options.board, options.serial);
+  if (!serial.ok()) return tell(serial.error());
+  options.serial = *serial;
   const Result<record::RunRecord> last = last_run(*store, options);
   if (!last.ok()) return tell(last.error());
   const auto trends = line_trends(*store, options, *last);

@@ -55,6 +55,13 @@ struct Photo {
   std::string note = {};
 };
 
+// A note or a photo of one of a board's runs.
+struct Remark {
+  long run = 0;
+  std::string written, text;
+  std::string path, sha256;  // of a photo; empty for a note
+};
+
 struct CalibrationRecord {
   std::string hash, fixture_serial;
   std::string made, expires;  // dates

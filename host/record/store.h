@@ -101,7 +101,7 @@ class Store {
   Result<MergeCount> merge(const std::string& other);
 
   // RUN as people write it: a number, a prefix of the uid (4 characters or more), `last`,
-  // `last-good` (the last that passed), `BOARD@SERIAL` (its last run).
+  // `last-good` (the last that passed), `BOARD@SERIAL` (its last run), or NUMBER.UID from a label.
   Result<long> find(const std::string& run) const;
   Result<RunRecord> load(long number) const;
   // "17" or `last` to the record in one go.
@@ -130,6 +130,11 @@ class Store {
   // Times it was told to have worked elsewhere, oldest first.
   Result<std::vector<Use>> uses(const std::string& board, const std::string& board_serial) const;
   Result<std::vector<Photo>> photos(long number) const;
+  // Notes and photos of all runs of one board, newest first.
+  Result<std::vector<Remark>> remarks(const std::string& board,
+                                      const std::string& board_serial) const;
+  // Serials of the fixtures that ran or tested themselves.
+  Result<std::vector<std::string>> fixtures() const;
   // The input files of a run alone, as it kept them.
   Result<std::vector<files::SourceFile>> sources(long number) const;
   // By hash; Trouble::input when it is not kept.

@@ -78,7 +78,9 @@ Result<long> Store::find(const std::string& run) const {
     return found("SELECT number FROM run WHERE number = CAST(? AS INTEGER)", {run},
                  "that number has not been given yet");
   }
-  std::string prefix = run;
+  // "17.01KAXY..." of a label's code: the uid holds in every store, the number in one.
+  const std::size_t dot = run.find('.');
+  std::string prefix = dot == std::string::npos ? run : run.substr(dot + 1);
   for (char& c : prefix) c = static_cast<char>(std::toupper(static_cast<unsigned char>(c)));
   const bool plain = std::all_of(prefix.begin(), prefix.end(),
                                  [](unsigned char c) { return std::isalnum(c) != 0; });

@@ -214,6 +214,31 @@ Result<std::vector<Photo>> Store::photos(long number) const {
   return photos;
 }
 
+Result<std::vector<Remark>> Store::remarks(const std::string& board, const std::string& board_serial) const {
+  std::vector<Remark> remarks;
+  TH_TRY(each(*state_->database,
+              "SELECT number, written, note.text, '', '' FROM note JOIN run ON run.uid = run_uid WHERE board = ?1 AND board_serial = ?2 "
+              "UNION ALL SELECT number, added, photo.note, path, sha256 FROM photo JOIN run ON run.uid = run_uid "
+              "WHERE board = ?1 AND board_serial = ?2 ORDER BY 2 DESC",
+              {board, board_serial}, [&](Statement& s) {
+                Remark& remark = remarks.emplace_back();
+                remark.run = static_cast<long>(s.integer());
+                for (std::string* text : {&remark.written, &remark.text, &remark.path, &remark.sha256}) *text = s.text();
+              }));
+  return remarks;
+}
+
+Result<std::vector<std::string>> Store::fixtures() const {
+  std::vector<std::string> serials;
+  TH_TRY(each(*state_->database,
+              "SELECT fixture_serial FROM run UNION SELECT fixture_serial FROM self_test ORDER BY 1", {},
+              [&](Statement& s) {
+                serials.push_back(s.text());
+                if (serials.back().empty()) serials.pop_back();
+              }));
+  return serials;
+}
+
 Result<std::vector<files::SourceFile>> Store::sources(long number) const {
   std::vector<files::SourceFile> sources;
   TH_TRY(each(*state_->database,

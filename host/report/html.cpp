@@ -5,9 +5,10 @@
 #include <algorithm>
 #include <cmath>
 
-#include "host/report/html_style.h"
 #include "host/report/markup.h"
+#include "host/report/page.h"
 #include "host/report/plots.h"
+#include "host/report/sections.h"
 #include "host/report/terminal.h"
 
 namespace tenterhook::report {
@@ -21,50 +22,11 @@ constexpr std::size_t kBlockLines = 12;  // lines side by side; a page holds no 
 constexpr std::size_t kBlockNarrow = 8;  // of which two tables stand side by side
 constexpr int kReadingsShown = 4000;     // rows of the last table
 
-// Text with `code` marks: the sentences of findings.cpp put commands between back-quotes.
-std::string prose(const std::string& text) {
-  std::string out;
-  bool code = false;
-  for (std::size_t at = 0; at <= text.size();) {
-    const std::size_t tick = std::min(text.find('`', at), text.size());
-    out += escaped(text.substr(at, tick - at));
-    at = tick + 1;
-    if (tick == text.size()) break;
-    out += code ? "</code>" : "<code>";
-    code = !code;
-  }
-  return code ? out + "</code>" : out;
-}
-
-std::string list_of(const std::vector<std::string>& texts, const char* open, const char* close) {
-  std::string out = open;
-  for (const std::string& text : texts) out += "<li>" + prose(text) + "</li>";
-  return out + close;
-}
-
-const char* class_of(const std::string& word) {
-  return word == "PASS" ? "pass" : word == "FAIL" ? "fail" : word == "UNSURE" ? "unsure" : "stop";
-}
-
-// A shape for each verdict, so that none depends on its colour: tick, cross, question, square.
-std::string shape_of(const std::string& word) {
-  const char* path = word == "PASS"     ? "M2 13l6 7L22 3"
-                     : word == "FAIL"   ? "M3 3l18 18M21 3L3 21"
-                     : word == "UNSURE" ? "M5 8a7 7 0 1 1 10 6q-3 2-3 4M12 22v1"
-                                        : "M4 4h16v16H4z";
-  return fmt::format(
-      "<svg viewBox=\"0 0 24 24\" aria-hidden=\"true\"><path d=\"{}\" fill=\"none\" "
-      "stroke=\"currentColor\" stroke-width=\"4\"/></svg>",
-      path);
-}
-
 std::string header_of(const record::RunRecord& run) {
   const std::string word = verdict_headline(run);
   std::string name = run.board;
   if (!run.board_serial.empty()) name += " " + run.board_serial;
-  std::string when = run.started;
-  std::replace(when.begin(), when.end(), 'T', ' ');
-  if (!when.empty() && when.back() == 'Z') when.replace(when.size() - 1, 1, " UTC");
+  const std::string when = moment_of(run.started);
   return fmt::format(
       "<header><h1>{}</h1><p class=\"sub\">run {} &#183; {} &#183; {}</p>"
       "<div class=\"frame\"><p class=\"word {}\">{}{}</p><p class=\"say\">{}</p>"
@@ -178,7 +140,8 @@ std::string steps_section(const record::RunRecord& run,
 
 std::string ladder_card(const record::RunRecord& run, const record::LevelRecord& level,
                         const LineWindows& windows, const std::map<std::string, Needs>& needs,
-                        const VoltScale& scale, const std::vector<LineFinding>& findings, int id) {
+                        const VoltScale& scale, const std::vector<LineFinding>& findings,
+                        const files::LevelWindows& predicted, int id) {
   const auto finding = std::find_if(findings.begin(), findings.end(),
                                     [&](const LineFinding& f) { return f.line == level.line; });
   std::string mark = "<span class=\"mark pass\">in its windows</span>";
@@ -188,7 +151,7 @@ std::string ladder_card(const record::RunRecord& run, const record::LevelRecord&
                : fmt::format("<span class=\"mark unsure\">? {} unsure</span>", finding->unsure);
   }
   return "<div class=\"card\"><h3>" + escaped(level.line) + mark + "</h3>" +
-         ladder_svg(run, level, windows, needs, scale, id) + "</div>";
+         ladder_svg(run, level, windows, needs, scale, id, predicted) + "</div>";
 }
 
 std::string side_cells(const std::optional<record::LevelRecord::Side>& side) {
@@ -200,7 +163,8 @@ std::string side_cells(const std::optional<record::LevelRecord::Side>& side) {
 
 std::string levels_section(const record::RunRecord& run,
                            const std::map<std::string, LineWindows>& windows,
-                           const std::vector<LineFinding>& findings, int& id) {
+                           const std::vector<LineFinding>& findings, const PageExtras& extras,
+                           int& id) {
   if (run.levels.empty()) return "";
   const VoltScale scale = scale_of(run, windows);
   const std::map<std::string, Needs> needs = needs_of(run);
@@ -208,7 +172,10 @@ std::string levels_section(const record::RunRecord& run,
   for (const record::LevelRecord& level : run.levels) {
     const auto known = windows.find(level.line);
     cards += ladder_card(run, level, known == windows.end() ? LineWindows{} : known->second, needs,
-                         scale, findings, id++);
+                         scale, findings,
+                         extras.predicted.count(level.line) > 0 ? extras.predicted.at(level.line)
+                                                                : files::LevelWindows{},
+                         id++);
     const auto margin = [](const std::optional<double>& m) {
       return !m ? std::string("<td>-</td>")
                 : fmt::format("<td{}>{:+.2f}</td>", *m < 0 ? " class=\"bad\"" : "", *m);
@@ -226,7 +193,9 @@ std::string levels_section(const record::RunRecord& run,
          "bands: the windows of 0 and of 1. Dashed: what the receiving family needs. Bars: where "
          "the "
          "lows and highs of this run lie, with their mean and, thin, their uncertainty (95 %). "
-         "Crosses: readings that failed.</p><div class=\"grid-cards\">" +
+         "Crosses: readings that failed." +
+         std::string(extras.predicted.empty() ? "" : " Brackets: predicted for good parts.") +
+         "</p><div class=\"grid-cards\">" +
          cards +
          "</div><h2>Levels and margins in numbers</h2><div class=\"scroll\"><table><caption>Volts; "
          "margins are the worst over all receivers</caption><thead><tr><th scope=\"col\" "
@@ -339,48 +308,52 @@ std::string readings_section(const record::RunRecord& run) {
          rows + "</tbody></table></div>" + more + "</details></section>";
 }
 
-std::string sections_of(const record::RunRecord& run) {
-  std::string out;
-  for (const auto& [name, json] : run.sections) {
-    out += "<section><h2>" + escaped(name) +
-           "</h2><details><summary>Show what was recorded</summary>"
-           "<pre>" +
-           escaped(json) + "</pre></details></section>";
+std::string timings_section(const record::RunRecord& run) {
+  // The study's own section says more, where there is one.
+  if (run.timings.empty() || run.sections.count("timing") > 0) return "";
+  std::string rows;
+  for (const record::TimingRecord& t : run.timings) {
+    const char* mark = t.verdict == Verdict::fail ? " class=\"bad\"" : t.verdict == Verdict::unsure ? " class=\"maybe\"" : "";
+    rows += fmt::format("<tr><th scope=\"row\">{}</th><td class=\"text\">{}</td><td class=\"text\">{} {}</td><td>{}</td><td>{}</td><td>{}</td>"
+                        "<td{}>{}</td></tr>",
+                        escaped(t.kind), escaped(t.from), escaped(t.line), escaped(t.edge), seconds_text(t.seconds), seconds_text(t.U_s),
+                        t.limit_s ? seconds_text(*t.limit_s) : "-", mark, record::verdict_word(t.verdict));
   }
-  return out;
+  return "<section><h2>Timing</h2><div class=\"scroll\"><table><thead><tr><th scope=\"col\">what</th><th scope=\"col\">from</th><th "
+         "scope=\"col\">line</th><th scope=\"col\">time</th><th scope=\"col\">U</th><th scope=\"col\">limit</th><th scope=\"col\">verdict</th></tr>"
+         "</thead><tbody>" + rows + "</tbody></table></div></section>\n";
+}
+
+std::string photos_section(const std::vector<record::Photo>& photos) {
+  if (photos.empty()) return "";
+  std::string items;
+  for (const record::Photo& photo : photos) {
+    items += "<li><code>" + escaped(photo.path) + "</code>" + (photo.note.empty() ? "" : ": " + escaped(photo.note)) + " (SHA-256 " +
+             escaped(photo.sha256.substr(0, 16)) + "...)</li>";
+  }
+  return "<section><h2>Photographs</h2><ul>" + items + "</ul></section>\n";
 }
 
 }  // namespace
 
-std::string html_page(const record::RunRecord& run) {
+std::string html_page(const record::RunRecord& run, const PageExtras& extras) {
   std::map<std::string, LineWindows> windows;
   for (const record::StepRecord& step : run.steps) learn_windows(windows, step);
   const std::vector<LineFinding> findings = find_lines(run);
   int id = 0;
-  std::string title = fmt::format("{} {}: {}, run {}", run.board, run.board_serial,
-                                  verdict_headline(run), run.number);
-  std::string page =
-      "<!DOCTYPE html>\n<html lang=\"en\" xmlns=\"http://www.w3.org/1999/xhtml\"><head>"
-      "<meta charset=\"utf-8\"/><meta name=\"viewport\" "
-      "content=\"width=device-width, initial-scale=1\"/><meta name=\"color-scheme\" "
-      "content=\"light dark\"/><title>" +
-      escaped(title) + "</title><style>" + kStyle +
-      "</style></head>\n<body><a class=\"skip\" href=\"#levels\">To the levels</a>\n";
-  page += header_of(run) + "\n<main>";
-  page += lines_section(findings) + "\n";
+  std::string body = header_of(run) + "\n<main>";
+  body += lines_section(findings) + "\n" + suspects_section(extras.diagnosis_json);
   if (!run.warnings.empty()) {
-    page += "<section><h2>Warnings</h2>" + list_of(run.warnings, "<ul>", "</ul>") + "</section>\n";
+    body += "<section><h2>Warnings</h2>" + list_of(run.warnings, "<ul>", "</ul>") + "</section>\n";
   }
   if (const auto care = cautions(run); !care.empty()) {
-    page += "<section><h2>Caution</h2>" + list_of(care, "<ul class=\"care\">", "</ul>") +
-            "</section>\n";
+    body += "<section><h2>Caution</h2>" + list_of(care, "<ul class=\"care\">", "</ul>") + "</section>\n";
   }
-  page += "<div id=\"levels\">" + levels_section(run, windows, findings, id) + "</div>\n";
-  page += steps_section(run, windows) + "\n" + power_section(run, id) + "\n";
-  page += facts_section(run) + "\n" + sections_of(run) + readings_section(run);
-  return page + "</main>\n<footer>Written by Tenterhook " TENTERHOOK_VERSION
-                " from its record. The fixture is not a safety device; local codes and licensed "
-                "practice rule.</footer></body></html>\n";
+  body += "<div id=\"levels\">" + levels_section(run, windows, findings, extras, id) + "</div>\n";
+  body += steps_section(run, windows) + "\n" + timings_section(run) + power_section(run, id) + "\n";
+  body += sections_of(run, id) + photos_section(extras.photos) + facts_section(run) + "\n" + readings_section(run);
+  return whole_page(fmt::format("{} {}: {}, run {}", run.board, run.board_serial, verdict_headline(run), run.number), "levels",
+                    "To the levels", body + "</main>\n");
 }
 
 }  // namespace tenterhook::report

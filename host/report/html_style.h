@@ -54,6 +54,20 @@ svg .bar{fill:var(--bar)}svg .whisker{stroke:var(--bar);stroke-width:1.5}
 svg .mean{stroke:var(--ink);stroke-width:2}
 svg .cross{stroke:var(--fail);stroke-width:2;fill:none}
 svg .curve{stroke:var(--bar);stroke-width:1.8;fill:none}
+svg .predicted{stroke:var(--ink);stroke-width:1.4;fill:none}
+svg .dot{fill:var(--bar)}svg .past{fill:none;stroke:var(--soft)}
+svg .anew{stroke:var(--stop);stroke-width:1.4;stroke-dasharray:2 3}
+svg .ok{fill:var(--zero);stroke:var(--line);stroke-width:.5}
+svg .maybe{stroke:var(--unsure);stroke-width:2}
+.sign{font-weight:700;font-family:"Gill Sans","Gill Sans MT","Liberation Sans",Arial,sans-serif}
+.sign svg{height:.75em;width:.75em;margin-right:.35em;vertical-align:-.02em}
+.strip{display:flex;flex-wrap:wrap;gap:3px;margin:.4rem 0;padding:0;list-style:none}
+.strip li{width:1.15rem;height:1.15rem;border:1px solid var(--line);background:var(--card);
+display:grid;place-items:center}.strip svg{width:.75rem;height:.75rem}
+.figures{display:flex;flex-wrap:wrap;gap:.4rem 2.2rem;margin:.4rem 0;padding:0;list-style:none}
+.figures li{color:var(--soft);font-size:.9rem}
+.figures strong{display:block;color:var(--ink);font-size:1.5rem}
+.small{font-size:clamp(2rem,9vw,3.4rem)}
 .scroll{overflow-x:auto}
 table{border-collapse:collapse;background:var(--card);font-variant-numeric:tabular-nums;
 margin:.3rem 0;font-size:.93rem}
@@ -91,7 +105,7 @@ html{font-size:10.5pt}body{padding:0;max-width:none}.word{font-size:64pt}h2{brea
 .scroll{overflow:visible}table{font-size:7.6pt}.steps table{font-size:7.2pt}
 th,td{padding:.12rem .26rem}.steps th,.steps td{padding:.1rem .16rem}td.text{min-width:0;
 overflow-wrap:anywhere}.wide-cards{grid-template-columns:repeat(2,1fr)}
-.band,.bar,.frame:before,.frame:after{print-color-adjust:exact;-webkit-print-color-adjust:exact}
+.band,.bar,.ok,.dot,.frame:before,.frame:after{print-color-adjust:exact;-webkit-print-color-adjust:exact}
 details:not([open]){display:none}}
 )css";
 

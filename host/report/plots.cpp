@@ -23,6 +23,7 @@ constexpr double kBarX = 98;
 constexpr double kCurveWidth = 320, kCurveHeight = 170;
 constexpr int kTicksMax = 5;
 constexpr int kCurvePointsMax = 600;  // more than a page can show
+constexpr std::size_t kTrendPointsShown = 150;
 
 // 1, 2 or 5 times a power of ten, so that at most `count` steps cover the span.
 double tick_step(double span, int count) {
@@ -67,6 +68,11 @@ class Ladder {
         "<text class=\"bit\" x=\"{}\" y=\"{:.1f}\">{}</text>",
         kind, kBandLeft, top, kBandRight - kBandLeft, std::max(1.0, bottom - top), kBandLeft + 6,
         (top + bottom) / 2 + 5, label);
+  }
+  void predicted(const std::optional<files::Window>& window) {
+    if (!window || !std::isfinite(window->min.value) || !std::isfinite(window->max.value)) return;
+    const double top = y(window->max.value), bottom = y(window->min.value);
+    svg_ += fmt::format("<path class=\"predicted\" d=\"M{0} {1:.1f}h-7V{2:.1f}h7\"/>", kBarX - 14, top, std::max(bottom, top + 2.0));
   }
   void threshold(double volts, const std::string& receiver, bool upper) {
     const std::string text =
@@ -180,7 +186,7 @@ std::map<std::string, Needs> needs_of(const record::RunRecord& run) {
 
 std::string ladder_svg(const record::RunRecord& run, const record::LevelRecord& level,
                        const LineWindows& windows, const std::map<std::string, Needs>& needs,
-                       const VoltScale& scale, int id) {
+                       const VoltScale& scale, int id, const files::LevelWindows& predicted) {
   Ladder ladder(scale);
   ladder.axis();
   ladder.band(windows.zero, "zero", "0");
@@ -191,6 +197,8 @@ std::string ladder_svg(const record::RunRecord& run, const record::LevelRecord& 
     if (need->second.low) ladder.threshold(*need->second.low, m.to, false);
     if (need->second.high) ladder.threshold(*need->second.high, m.to, true);
   }
+  ladder.predicted(predicted.low);
+  ladder.predicted(predicted.high);
   ladder.bar(level.low);
   ladder.bar(level.high);
   ladder.number(level.low, false);
@@ -204,6 +212,9 @@ std::string ladder_svg(const record::RunRecord& run, const record::LevelRecord& 
     }
   }
   std::string description = side_words("low", level.low) + "; " + side_words("high", level.high);
+  for (const auto& [word, window] : {std::pair{"low", predicted.low}, {"high", predicted.high}}) {
+    if (window) description += fmt::format("; predicted {} {} to {} V", word, volts_text(window->min.value), volts_text(window->max.value));
+  }
   if (crosses > 0) description += fmt::format("; {} failing readings", crosses);
   return open_svg(kLadderWidth, kLadderHeight, id, "Levels of " + level.line, description) +
          ladder.svg() + "</svg>";
@@ -248,6 +259,58 @@ std::string curve_svg(const record::CurveRecord& curve, int id) {
     svg += fmt::format("{:.1f},{:.1f} ", x(curve.time_s[i]), y(curve.value[i]));
   }
   return svg + "\"/></svg>";
+}
+
+std::string trend_svg(const LineTrend& line, int id) {
+  const record::Trend& t = line.trend;
+  if (t.points.empty()) return "";
+  constexpr double kLeft = 46, kRight = kCurveWidth - 8, kLow = kCurveHeight - 26, kHigh = 12;
+  double first = t.points.front().x, last = t.points.back().x;
+  if (!(last > first)) last = first + 1.0;
+  double least = t.points.front().value, most = least;
+  for (const record::TrendPoint& p : t.points) {
+    least = std::min(least, p.value);
+    most = std::max(most, p.value);
+  }
+  // The limit belongs in the picture unless it would flatten everything else.
+  const double span = std::max(most - least, 0.02);
+  const bool limit_shown = t.limit && *t.limit > least - 8.0 * span && *t.limit < most + 8.0 * span;
+  if (limit_shown) {
+    least = std::min(least, *t.limit);
+    most = std::max(most, *t.limit);
+  }
+  const double room = std::max(0.06 * (most - least), 0.01);
+  least -= room;
+  most += room;
+  const auto x = [&](double at) { return kLeft + (at - first) / (last - first) * (kRight - kLeft); };
+  const auto y = [&](double v) { return kLow - (v - least) / (most - least) * (kLow - kHigh); };
+  std::string svg = open_svg(kCurveWidth, kCurveHeight, id, line.line + (line.high ? " high" : " low") + " over time", trend_sentence(line));
+  const double v_step = tick_step(most - least, kTicksMax);
+  for (double v = std::ceil(least / v_step) * v_step; v <= most; v += v_step) {
+    svg += fmt::format("<line class=\"grid\" x1=\"{0}\" x2=\"{1}\" y1=\"{2:.1f}\" y2=\"{2:.1f}\"/><text class=\"axis\" x=\"{3}\" "
+                       "y=\"{4:.1f}\">{5}</text>", kLeft, kRight, y(v), kLeft - 5, y(v) + 3.5, tick_text(v, v_step));
+  }
+  const double t_step = tick_step(last - first, kTicksMax);
+  for (double at = std::ceil(first / t_step) * t_step; at <= last * 1.0001; at += t_step) {
+    svg += fmt::format("<text class=\"axis time\" x=\"{:.1f}\" y=\"{}\">{}</text>", x(at), kLow + 16, tick_text(at, t_step));
+  }
+  if (limit_shown) {
+    svg += fmt::format("<line class=\"need\" x1=\"{0}\" x2=\"{1}\" y1=\"{2:.1f}\" y2=\"{2:.1f}\"/>", kLeft, kRight, y(*t.limit));
+  }
+  if (t.start > 0 && t.start < static_cast<int>(t.points.size())) {
+    const double at = x(t.points[static_cast<std::size_t>(t.start)].x) - 3.0;
+    svg += fmt::format("<line class=\"anew\" x1=\"{0:.1f}\" x2=\"{0:.1f}\" y1=\"{1}\" y2=\"{2}\"/>", at, kHigh, kLow);
+  }
+  if (t.fit) {
+    const double from = t.points[static_cast<std::size_t>(t.start)].x;
+    svg += fmt::format("<line class=\"curve\" x1=\"{:.1f}\" x2=\"{:.1f}\" y1=\"{:.1f}\" y2=\"{:.1f}\"/>", x(from), x(last), y(t.fit->at(from)), y(t.fit->at(last)));
+  }
+  const std::size_t stride = std::max<std::size_t>(1, t.points.size() / kTrendPointsShown);
+  for (std::size_t i = 0; i < t.points.size(); i += stride) {
+    const bool used = static_cast<int>(i) >= t.start;
+    svg += fmt::format("<circle class=\"{}\" cx=\"{:.1f}\" cy=\"{:.1f}\" r=\"2.2\"/>", used ? "dot" : "past", x(t.points[i].x), y(t.points[i].value));
+  }
+  return svg + "</svg>";
 }
 
 }  // namespace tenterhook::report

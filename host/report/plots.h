@@ -7,6 +7,7 @@
 
 #include "host/record/run.h"
 #include "host/report/findings.h"
+#include "host/report/trend_text.h"
 
 namespace tenterhook::report {
 
@@ -24,11 +25,16 @@ struct Needs {
 std::map<std::string, Needs> needs_of(const record::RunRecord& run);
 
 // Windows as bands, the receivers' thresholds as dashed lines, where lows and highs really lie as
-// bars with their uncertainty, failing readings as crosses. `id` must be unique in the page.
+// bars with their uncertainty, failing readings as crosses, what was predicted for good parts as
+// brackets. `id` must be unique in the page.
 std::string ladder_svg(const record::RunRecord& run, const record::LevelRecord& level,
                        const LineWindows& windows, const std::map<std::string, Needs>& needs,
-                       const VoltScale& scale, int id);
+                       const VoltScale& scale, int id, const files::LevelWindows& predicted = {});
 
 std::string curve_svg(const record::CurveRecord& curve, int id);
+
+// One line's level over time or hours of use: a dot a run, the limit dashed, the fitted line, and where it starts
+// anew. Empty without points.
+std::string trend_svg(const LineTrend& line, int id);
 
 }  // namespace tenterhook::report

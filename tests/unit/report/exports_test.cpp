@@ -2,55 +2,20 @@
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
-#include <sys/wait.h>
-#include <unistd.h>
 
 #include <cstdlib>
-#include <filesystem>
-#include <fstream>
 
-#include "tests/unit/record/scenario.h"
+#include "tests/unit/report/outside.h"
 
 namespace tenterhook::report {
 namespace {
 
-namespace fs = std::filesystem;
 using ::testing::HasSubstr;
 using ::testing::Not;
 
-record::RunRecord finished(record::RunRecord run) {
-  run.number = 17;
-  run.uid = "01KAXY0V6G3W5Z8T2QF4N7M9RC";
-  run.complete = true;
-  return run;
-}
-
-// Every kind of run, one with all the characters that are special somewhere.
+using outside::run_on;
 std::vector<record::RunRecord> runs() {
-  scenario::LatchRun dead, weak;
-  dead.q1_stuck_low = true;
-  weak.q2_weak = true;
-  std::vector<record::RunRecord> all = {
-      finished(scenario::latch_run()), finished(scenario::latch_run(dead)),
-      finished(scenario::latch_run(weak)), finished(scenario::tripped_run()),
-      finished(scenario::latch_run(dead))};
-  all[4].steps[1].say = "odd: <&\"'#\\,> \x01\x1b\n\xff\xc3\xa9 ]]> -->";
-  all[4].steps[1].readings[0].verdict = measure::Verdict::unsure;
-  all[4].steps[1].readings[0].why = "says \"maybe\",\r\nand # more";
-  all[4].board = "a & b";
-  all[4].complete = false;
-  return all;
-}
-
-// Writes `text` to a file and runs `command FILE` quietly: its exit code.
-int run_on(const std::string& text, const std::string& command, const std::string& ending) {
-  const std::string path =
-      (fs::temp_directory_path() / ("tenterhook-export-" + std::to_string(getpid()) + ending))
-          .string();
-  std::ofstream(path, std::ios::binary) << text;
-  const int status = std::system((command + " '" + path + "' >/dev/null 2>&1").c_str());
-  fs::remove(path);
-  return WIFEXITED(status) ? WEXITSTATUS(status) : -1;
+  return outside::every_kind();
 }
 
 const std::string kXmllint =

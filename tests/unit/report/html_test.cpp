@@ -2,56 +2,33 @@
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
-#include <sys/wait.h>
-#include <unistd.h>
 
 #include <chrono>
 #include <cmath>
-#include <cstdlib>
-#include <filesystem>
-#include <fstream>
 #include <regex>
 #include <set>
 
 #include "host/report/html_style.h"
-#include "tests/unit/record/scenario.h"
 #include "tests/processor_clock.h"
+#include "tests/unit/report/outside.h"
 
 namespace tenterhook::report {
 namespace {
 
-namespace fs = std::filesystem;
 using ::testing::HasSubstr;
 using ::testing::Not;
 
-record::RunRecord finished(record::RunRecord run) {
-  run.number = 17;
-  run.uid = "01KAXY0V6G3W5Z8T2QF4N7M9RC";
-  run.complete = true;
-  return run;
-}
-
+using outside::finished;
 std::vector<record::RunRecord> runs() {
-  scenario::LatchRun dead, weak;
-  dead.q1_stuck_low = true;
-  weak.q2_weak = true;
-  std::vector<record::RunRecord> all = {
-      finished(scenario::latch_run()), finished(scenario::latch_run(dead)),
-      finished(scenario::latch_run(weak)), finished(scenario::tripped_run()), record::RunRecord{}};
-  all[4].board = "x";
+  std::vector<record::RunRecord> all = outside::every_kind();
+  all.emplace_back().board = "x";
   return all;
 }
 
 // The page is written so that it is well-formed XML as well: one tool then checks that every
 // element is closed and every attribute quoted.
 int well_formed(const std::string& page) {
-  const std::string path =
-      (fs::temp_directory_path() / ("tenterhook-page-" + std::to_string(getpid()) + ".html"))
-          .string();
-  std::ofstream(path) << page;
-  const int status = std::system(("xmllint --noout '" + path + "' 2>/dev/null").c_str());
-  fs::remove(path);
-  return WIFEXITED(status) ? WEXITSTATUS(status) : -1;
+  return outside::run_on(page, "xmllint --noout", ".html");
 }
 
 TEST(Page, IsWellFormedForEveryKindOfRun) {

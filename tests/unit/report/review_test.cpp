@@ -185,15 +185,83 @@ TEST_F(Review, CompareOfStrangersIsRefused) {
   EXPECT_THAT(answer.err, HasSubstr("in common"));
 }
 
+ReportOptions report_of(const std::string& run, const std::string& store, const std::string& out) {
+  ReportOptions options;
+  options.run = run;
+  options.store = store;
+  options.out = out;
+  return options;
+}
+
+std::string text_of(const std::string& path) {
+  std::ifstream in(path);
+  return {std::istreambuf_iterator<char>(in), {}};
+}
+
 TEST_F(Review, ReportWritesOnePage) {
   const std::string file = (folder_ / "page.html").string();
-  const Answer answer = ask(report, ReportOptions{"2", path_, file, false});
+  const Answer answer = ask(report, report_of("2", path_, file));
   EXPECT_EQ(answer.code, 0);
   EXPECT_EQ(answer.out, file + "\n");
-  EXPECT_THAT(ask(report, ReportOptions{"2", path_, "-", false}).out, HasSubstr("</html>"));
-  EXPECT_EQ(ask(report, ReportOptions{"2", path_, (folder_ / "no" / "x.html").string(), true}).code,
-            3);
-  EXPECT_EQ(ask(report, ReportOptions{"99", path_, file, true}).code, 2);
+  EXPECT_THAT(ask(report, report_of("2", path_, "-")).out, HasSubstr("</html>"));
+  EXPECT_EQ(ask(report, report_of("2", path_, (folder_ / "no" / "x.html").string())).code, 3);
+  EXPECT_EQ(ask(report, report_of("99", path_, file)).code, 2);
+}
+
+TEST_F(Review, ReportTakesTheSuspectsOfAFailedRunAlone) {
+  ReportOptions options = report_of("2", path_, "-");
+  int asked = 0;
+  options.suspects = [&asked](const record::RunRecord&) -> Result<std::string> {
+    ++asked;
+    return std::string(R"({"say": "one part would explain it", "suspects": [{"parts": ["V1c"], "net": "Q1", "fault": "stuck-low",
+        "probability": 0.8123, "group": 1, "why": "its grid <floats>"}], "touch": {"at": "d1", "why": "it splits the group"}})");
+  };
+  const std::string failed = ask(report, options).out;
+  EXPECT_THAT(failed, HasSubstr("<td>81 %</td><th scope=\"row\">V1c</th>"));
+  EXPECT_THAT(failed, HasSubstr("its grid &lt;floats&gt;"));
+  EXPECT_THAT(failed, HasSubstr("touch <strong>d1</strong>"));
+  options.run = "1";
+  EXPECT_THAT(ask(report, options).out, Not(HasSubstr("Suspects")));
+  EXPECT_EQ(asked, 1);
+}
+
+TEST_F(Review, ReportNeedsOneOfRunBoardAndFleet) {
+  EXPECT_EQ(ask(report, report_of("", path_, "-")).code, 2);
+  ReportOptions both = report_of("1", path_, "-");
+  both.fleet = true;
+  EXPECT_EQ(ask(report, both).code, 2);
+  ReportOptions label = report_of("", path_, "-");
+  label.board = "shed-latch";
+  label.label = "x.svg";
+  EXPECT_EQ(ask(report, label).code, 2);
+}
+
+TEST_F(Review, LabelIsWrittenAsSvgOrPdf) {
+  ReportOptions options = report_of("1", path_, "");
+  options.label = (folder_ / "label.svg").string();
+  EXPECT_EQ(ask(report, options).code, 0);
+  EXPECT_THAT(text_of(options.label), HasSubstr("<svg"));
+  options.label = (folder_ / "label.pdf").string();
+  EXPECT_EQ(ask(report, options).code, 0);
+  EXPECT_EQ(text_of(options.label).substr(0, 8), "%PDF-1.4");
+  options.label = (folder_ / "label.png").string();
+  EXPECT_EQ(ask(report, options).code, 2);
+}
+
+TEST_F(Review, FleetPageListsEveryBoardThoseInTroubleFirst) {
+  scenario::LatchRun good;
+  good.serial = "009";
+  add(scenario::latch_run(good));
+  ReportOptions options = report_of("", path_, "-");
+  options.fleet = true;
+  const std::string page = ask(report, options).out;
+  const std::size_t failed = page.find("shed-latch 003"), stopped = page.find("shed-latch 004"), passed = page.find("shed-latch 009");
+  ASSERT_NE(failed, std::string::npos);
+  ASSERT_NE(stopped, std::string::npos);
+  ASSERT_NE(passed, std::string::npos);
+  EXPECT_GT(passed, failed);
+  EXPECT_GT(passed, stopped);
+  EXPECT_THAT(page, HasSubstr("Fixture TH-0007"));
 }
 
 TEST_F(Review, MergeJoinsAnotherStore) {
@@ -382,6 +450,32 @@ TEST_F(Review, OneRunIsComparedWithTheLastGoodOneOfItsBoard) {
   EXPECT_EQ(j["after"]["run"], 2);
   one.before = "1";
   EXPECT_THAT(ask(compare, one).err, HasSubstr("no earlier run of this board passed"));
+}
+
+TEST_F(Drift, BoardPageGathersAllItsRuns) {
+  {
+    Result<record::Store> store = record::Store::open(path_);
+    ASSERT_TRUE(store->add_note(*store->find("last"), "measured with the lid open").ok());
+  }
+  ReportOptions options = report_of("", path_, "-");
+  options.board = "shed-latch";
+  options.serial = "005";
+  const Answer answer = ask(report, options);
+  EXPECT_EQ(answer.code, 0);
+  EXPECT_THAT(answer.out, HasSubstr("12 runs, the last on"));
+  EXPECT_THAT(answer.out, HasSubstr("reaches its limit of 22.00 V in about"));
+  EXPECT_THAT(answer.out, HasSubstr("measured with the lid open"));
+  EXPECT_THAT(answer.out, Not(HasSubstr("shed-latch 003")));
+  options.serial.clear();
+  EXPECT_THAT(ask(report, options).err, HasSubstr("several serials"));
+  options.serial = "777";
+  EXPECT_EQ(ask(report, options).code, 2);
+}
+
+TEST_F(Drift, LabelsCodeFindsTheRun) {
+  Result<record::Store> store = record::Store::open(path_, record::Store::Mode::read);
+  const auto run = store->load("last");
+  EXPECT_EQ(*store->find("99." + run->uid), run->number);  // in another store the number differs
 }
 
 TEST_F(Drift, BoardFileStandsForItsName) {
