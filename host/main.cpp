@@ -27,12 +27,15 @@
 #include "host/commands/options.h"
 #include "host/commands/parts.h"
 #include "host/commands/power.h"
+#include "host/commands/propose.h"
 #include "host/commands/predict.h"
 #include "host/commands/report.h"
 #include "host/commands/run.h"
 #include "host/commands/selftest.h"
 #include "host/commands/show.h"
+#include "host/commands/timing.h"
 #include "host/commands/trend.h"
+#include "host/repeat/order.h"
 
 namespace {
 
@@ -66,6 +69,10 @@ void add_exports(CLI::App& c, std::string& junit, std::string& tap, std::string&
   c.add_option("--csv", csv, "one row a reading to a file, or -");
 }
 
+void add_wiring(CLI::App& c, commands::BenchOptions& o) {
+  c.add_flag("--despite-wiring", o.despite_wiring, "lines that are tied together without power are only warned of");
+}
+
 void add_bench(CLI::App& c, commands::BenchOptions& o) {
   c.add_option("--fixture", o.fixture, "emulated, /dev/..., unix:PATH, tcp:HOST:PORT, or a fixture.yaml");
   add_store(c, o.store);
@@ -83,12 +90,24 @@ void add_run(CLI::App& app, Chosen& chosen) {
   auto o = command<commands::RunOptions>(app, chosen, "run", "power up, drive, judge, record, power down", commands::run, c);
   c->add_option("VECTORS", o->vectors, "vectors file, or a board file with steps")->required();
   add_bench(*c, o->bench);
+  add_wiring(*c, o->bench);
   add_exports(*c, o->junit, o->tap, o->csv);
   const auto decide = [o](const std::string& how) { o->simple_decision = how == "simple"; };
   c->add_option_function<std::string>("--decision", decide, "guarded (default) or simple")->check(CLI::IsMember({"guarded", "simple"}));
   const auto only = [o](const std::string&) { o->only_failed = true; };
   c->add_option_function<std::string>("--only", only, "failed: the steps that were wrong last time, and what they need before them")
       ->check(CLI::IsMember({"failed"}));
+  auto* repeat = c->add_option("--repeat", o->repeat, "so many passes of the vectors, powered throughout, in varied order: for faults that come and go")
+                     ->check(CLI::Range(1, repeat::kPassesMost));
+  c->add_option("--confidence", o->confidence, "as many passes as show, with this probability (e.g. 95%)...")->excludes(repeat);
+  c->add_option("--catch", o->catches, "...a fault that spoils this share of the passes (e.g. 5%)")->excludes(repeat);
+  c->add_option("--condition", o->condition, "of the board while it is repeated: cold, warm or tapped (asked on a terminal)")
+      ->check(CLI::IsMember({"as it is", "cold", "warm", "tapped"}));
+  auto* hold = c->add_option("--hold", o->hold_step, "power up, go to this step and stay there for a probe, while a key is held")
+                   ->check(CLI::Range(0, 1'000'000))->excludes(repeat);
+  c->add_option("--loop", o->loop_step, "the same, going through the steps up to this one again and again, with the trigger output")
+      ->check(CLI::Range(0, 1'000'000))->excludes(repeat)->excludes(hold);
+  c->add_option("--at-most", o->at_most_s, "seconds after which --hold and --loop power down (default 120)")->check(CLI::Range(1.0, 3600.0));
   c->add_flag("--once", o->once, "leave after the run, also on a terminal");
   c->add_flag("--mute", o->mute, "no tones");
 }
@@ -101,11 +120,35 @@ void add_hold(CLI::App& app, Chosen& chosen) {
   add_bench(*c, o->bench);
 }
 
+void add_propose(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::ProposeOptions>(app, chosen, "propose", "vectors and windows written from a board you vouch for", commands::propose, c);
+  c->add_option("BOARD", o->board, "board file")->required();
+  c->add_option("--out", o->out, "the vectors file, to be read and approved (default: standard output)");
+  c->add_option("--rounds", o->rounds, "power-ups, each measured whole (default 3)")->check(CLI::Range(1, 20));
+  add_bench(*c, o->bench);
+}
+
 void add_levels(CLI::App& app, Chosen& chosen) {
   CLI::App* c = nullptr;
   auto o = command<commands::LevelsOptions>(app, chosen, "levels", "real lows and highs of every output over all states; margins", commands::levels, c);
   c->add_option("BOARD", o->board, "board or vectors file")->required();
   c->add_option("--repeat", o->repeat, "gauge study: contacts made again so often")->check(CLI::Range(1, 1000));
+  add_bench(*c, o->bench);
+  add_wiring(*c, o->bench);
+}
+
+void add_timing(CLI::App& app, Chosen& chosen) {
+  CLI::App* c = nullptr;
+  auto o = command<commands::TimingOptions>(app, chosen, "timing", "delays, edges, set-up and hold, top clock rate, shmoo plot", commands::timing, c);
+  c->add_option("BOARD", o->board, "board file, or vectors whose states are walked through")->required();
+  c->add_option("--line", o->lines, "only what begins or ends at this line (repeatable)");
+  c->add_option("--repeat", o->repeats, "trials at the edge of each search (default 59: no failure proves at most 5 % at 95 %)")->check(CLI::Range(1, 4096));
+  c->add_option("--pulses", o->pulses, "pulses that are made and counted (default 1000)")->check(CLI::Range(1u, 100000000u));
+  c->add_option("--vcd", o->vcd, "the sampled edges for waveform viewers, to a file or -");
+  c->add_option("--shmoo", o->shmoo, "a plot over two of period, width, offset, settle: X,Y");
+  c->add_option("--csv", o->csv, "the plot's cells, to a file or -");
+  c->add_option("--svg", o->svg, "the plot as a drawing, to a file or -");
   add_bench(*c, o->bench);
 }
 
@@ -203,6 +246,7 @@ void add_fixture(CLI::App& app, Chosen& chosen) {
   add_calibrate(*fixture, chosen);
   auto self = command<commands::SelfTestOptions>(*fixture, chosen, "selftest", "references, relays and front ends, without a board", commands::fixture_selftest, c);
   add_bench(*c, self->bench);
+  c->add_option("--stage", self->stage, "check what this stage of the assembly built, 1 to 10 (docs/fixture.md)")->check(CLI::Range(1, 10));
   auto o = command<commands::FixtureDesignOptions>(*fixture, chosen, "design", "front-end parts for a span of volts", commands::fixture_design, c);
   c->add_option("--span", o->span, "e.g. -15V..60V");
   add_json(*c, o->json);
@@ -225,10 +269,16 @@ void add_diagnose(CLI::App& app, Chosen& chosen) {
   CLI::App* c = nullptr;
   auto o = command<commands::DiagnoseOptions>(app, chosen, "diagnose", "suspects in order, and the next point to touch", commands::diagnose, c);
   c->add_option("RUN", o->run, "number, start of its uid, last, last-good, or BOARD@SERIAL")->required();
-  c->add_option("--touch", o->touch, "a voltage read with the board held: NET=VOLTS, e.g. d1=23.8V (repeatable; @STEP for another step)");
-  c->add_flag("--quiet", o->quiet, "one line");
-  add_store(*c, o->store);
-  add_json(*c, o->json);
+  c->add_option("--touch", o->touch,
+                "a voltage read with the board held: NET=VOLTS, e.g. d1=23.8V (repeatable; @STEP for another step), or a file of such lines");
+  c->add_option("--fixture", o->bench.fixture, "power the board there and take the touches from the hand lead (hookup: {hand: sense.N})");
+  c->add_option("--at-most", o->at_most_s, "seconds for each touch of the hand lead (default 300)")->check(CLI::Range(1.0, 3600.0));
+  c->add_flag("--mute", o->mute, "no tones");
+  c->add_flag("--quiet", o->bench.quiet, "one line");
+  c->add_flag("--yes", o->bench.yes, "the bench is ready: do not ask before real power");
+  add_store(*c, o->bench.store);
+  add_json(*c, o->bench.json);
+  add_emulation(*c, o->bench.faults, o->bench.seed);
 }
 
 void add_history(CLI::App& app, Chosen& chosen) {
@@ -330,7 +380,7 @@ int dispatch(int argc, char** argv) {
   app.require_subcommand(1);
   app.set_version_flag("--version", "tenterhook " TENTERHOOK_VERSION);
   Chosen chosen;
-  for (auto* add : {add_run, add_check, add_levels, add_machine, add_hold, add_power, add_hookup, add_coverage, add_generate, add_show, add_history, add_compare, add_diagnose,
+  for (auto* add : {add_run, add_check, add_levels, add_machine, add_propose, add_hold, add_power, add_timing, add_hookup, add_coverage, add_generate, add_show, add_history, add_compare, add_diagnose,
                     add_trend, add_parts, add_note, add_report, add_merge, add_predict, add_fixture, add_emulate}) {
     add(app, chosen);
   }

@@ -2,12 +2,19 @@
 
 #include <fmt/format.h>
 
+#include <unistd.h>
+
+#include <cctype>
 #include <cmath>
+#include <cstdio>
+#include <fstream>
 #include <nlohmann/json.hpp>
+#include <optional>
 
 #include "host/commands/output.h"
 #include "host/commands/recorded.h"
 #include "host/commands/review.h"
+#include "host/commands/touching.h"
 #include "host/diagnose/diagnose.h"
 
 namespace tenterhook::commands {
@@ -26,7 +33,8 @@ std::string names_of(const std::vector<std::string>& parts) {
   return text.empty() ? "wiring" : text;
 }
 
-std::string json_of(const record::RunRecord& run, const diagnose::Diagnosis& d) {
+std::string json_of(const record::RunRecord& run, const diagnose::Diagnosis& d,
+                    const std::vector<diagnose::Touched>& touched) {
   ordered_json suspects = ordered_json::array();
   for (const diagnose::Suspect& s : d.suspects)
     suspects.push_back({{"parts", s.parts},
@@ -44,15 +52,28 @@ std::string json_of(const record::RunRecord& run, const diagnose::Diagnosis& d) 
     touch = {
         {"at", d.touch->at}, {"step", d.touch->step}, {"why", d.touch->why}, {"expect", expect}};
   }
+  ordered_json touches = ordered_json::array();
+  for (const diagnose::Touched& t : touched)
+    touches.push_back({{"at", t.net}, {"volts", t.volts}, {"step", t.step}});
   const ordered_json json{{"run", run.number},       {"run_uid", run.uid},
                           {"board", run.board},      {"board_serial", run.board_serial},
                           {"suspects", suspects},    {"healthy", rounded(d.healthy)},
                           {"none", rounded(d.none)}, {"say", d.say},
-                          {"touch", touch}};
+                          {"touch", touch},          {"touched", touches}};
   return json.dump(2) + "\n";
 }
 
-std::string text_of(const record::RunRecord& run, const diagnose::Diagnosis& d, bool quiet) {
+std::string expected_text(const diagnose::NextTouch& touch) {
+  std::string text;
+  for (const diagnose::Expected& e : touch.expect)
+    text +=
+        fmt::format("  {:.1f} to {:.1f} V ({}): {}\n", e.from, e.to, e.level, names_of(e.parts));
+  return text;
+}
+
+// asked: the next touch will be asked for, so that no command needs to be told for it.
+std::string text_of(const record::RunRecord& run, const diagnose::Diagnosis& d, bool quiet,
+                    bool asked) {
   std::string text = fmt::format("Run {}, {}: {}\n", run.number, run.board, d.say);
   if (quiet) return text;
   std::string last_why;
@@ -69,11 +90,66 @@ std::string text_of(const record::RunRecord& run, const diagnose::Diagnosis& d, 
   if (!d.touch) return text;
   text += fmt::format("Next: `tenterhook hold {}:{}`, touch {}; {}.\n", run.number, d.touch->step,
                       d.touch->at, d.touch->why);
-  for (const diagnose::Expected& e : d.touch->expect)
-    text +=
-        fmt::format("  {:.1f} to {:.1f} V ({}): {}\n", e.from, e.to, e.level, names_of(e.parts));
-  text += fmt::format("  then `tenterhook diagnose {} --touch {}=...V`\n", run.number, d.touch->at);
+  text += expected_text(*d.touch);
+  if (!asked) text += fmt::format("  then `tenterhook diagnose {} --touch {}=...V`\n", run.number, d.touch->at);
   return text;
+}
+
+// "NET=VOLTS[@STEP]", or a file with one of these a line; '#' begins a remark.
+Status read_touches(const std::string& text, std::vector<diagnose::Touched>& touched) {
+  if (text.find('=') != std::string::npos) {
+    auto touch = diagnose::parse_touch(text);
+    TH_TRY(touch);
+    touched.push_back(touch.take());
+    return {};
+  }
+  std::ifstream file(text);
+  if (!file)
+    return input_error("--touch", fmt::format("'{}' is no touch, and no file that can be read", text),
+                       "write NET=VOLTS, e.g. --touch d1=23.8V, or name a file of such lines");
+  std::string line;
+  for (int number = 1; std::getline(file, line); ++number) {
+    line = line.substr(0, line.find('#'));
+    std::erase_if(line, [](unsigned char c) { return std::isspace(c) != 0; });
+    if (line.empty()) continue;
+    auto touch = diagnose::parse_touch(line);
+    if (!touch) {
+      Error error = touch.error();
+      error.where = fmt::format("{}:{}", text, number);
+      return error;
+    }
+    if (touched.size() == diagnose::kMaxTouches)
+      return input_error(text, fmt::format("more than {} touches", diagnose::kMaxTouches));
+    touched.push_back(touch.take());
+  }
+  return {};
+}
+
+// Touch by touch until one group is left that no point would split, nothing more would tell much, or the
+// person leaves.
+Status narrow_down(const DiagnoseOptions& options, const record::RunRecord& run,
+                   const files::Vectors& vectors, Toucher& toucher,
+                   std::vector<diagnose::Touched>& touched, diagnose::Diagnosis& d) {
+  std::FILE* out = options.bench.json == "-" ? stderr : stdout;
+  while (d.touch && touched.size() < diagnose::kMaxTouches) {
+    const diagnose::NextTouch next = *d.touch;
+    auto volts = toucher.touch(next);
+    TH_TRY(volts);
+    if (!*volts) return {};
+    touched.push_back({next.at, **volts, next.step});
+    auto again = diagnose::diagnose(run, vectors, touched);
+    TH_TRY(again);
+    d = again.take();
+    if (!options.bench.quiet) std::fputs(("\n" + text_of(run, d, false, d.touch.has_value())).c_str(), out);
+  }
+  if (!options.bench.quiet)
+    std::fputs(fmt::format("{} after {} touch{}.\n",
+                           d.groups == 1 ? "One group is left, and no further point would split it,"
+                                         : "No further point would tell what is left apart",
+                           touched.size(), touched.size() == 1 ? "" : "es")
+                   .c_str(),
+               out);
+  return {};
 }
 
 }  // namespace
@@ -81,18 +157,35 @@ std::string text_of(const record::RunRecord& run, const diagnose::Diagnosis& d, 
 int diagnose(const DiagnoseOptions& options) {
   std::vector<diagnose::Touched> touched;
   for (const std::string& text : options.touch) {
-    auto touch = diagnose::parse_touch(text);
-    if (!touch) return tell(touch.error());
-    touched.push_back(touch.take());
+    if (auto read = read_touches(text, touched); !read) return tell(read.error());
   }
-  const auto run = load_run(options.store, options.run);
+  const std::string& json = options.bench.json;
+  const auto run = load_run(options.bench.store, options.run);
   if (!run) return tell(run.error());
   const auto vectors = vectors_of(*run);
   if (!vectors) return tell(vectors.error());
-  const auto d = diagnose::diagnose(*run, *vectors, touched);
+  auto d = diagnose::diagnose(*run, *vectors, touched);
   if (!d) return tell(d.error());
-  return answer(options.json, options.json.empty() ? "" : json_of(*run, *d),
-                [&] { return text_of(*run, *d, options.quiet); });
+
+  const bool hand = !options.bench.fixture.empty();
+  const bool asks = !options.bench.quiet && json != "-" && isatty(STDIN_FILENO) && isatty(STDOUT_FILENO);
+  int code = kExitPass;
+  std::optional<Error> trouble;
+  if ((hand || asks) && d->touch) {
+    if (json != "-" && !options.bench.quiet) fmt::print("{}", text_of(*run, *d, false, true));
+    std::unique_ptr<Toucher> toucher = typed_touches();
+    if (hand) {
+      auto made = hand_touches(options.bench, *vectors, {options.at_most_s, options.mute, json == "-"});
+      if (!made) return tell(made.error());
+      toucher = made.take();
+    }
+    if (auto narrowed = narrow_down(options, *run, *vectors, *toucher, touched, *d); !narrowed) trouble = narrowed.error();
+    code = toucher->end();
+    if (trouble) code = tell(*trouble);
+    if (json.empty() && !options.bench.quiet) return code;
+  }
+  const int told = answer(json, json.empty() ? "" : json_of(*run, *d, touched), [&] { return text_of(*run, *d, options.bench.quiet, false); });
+  return code != kExitPass ? code : told;
 }
 
 }  // namespace tenterhook::commands

@@ -4,16 +4,19 @@
 #include <string>
 #include <vector>
 
+#include "host/commands/options.h"
+
 namespace tenterhook::commands {
 
 struct DiagnoseOptions {
+  BenchOptions bench;              // store, json, quiet; with a fixture the hand lead takes the touches
   std::string run;
-  std::vector<std::string> touch;  // "NET=VOLTS[@STEP]"
-  std::string store;               // "" = the default place
-  std::string json;                // "" = none, "-" = standard output
-  bool quiet = false;              // one line
+  std::vector<std::string> touch;  // "NET=VOLTS[@STEP]", or a file of such lines
+  double at_most_s = 300.0;        // for each touch of the hand lead
+  bool mute = false;
 };
-// Exit code: 0 answered, 2 bad input.
+// On a terminal the next touch is asked for, and the suspects weighed again, until one group is left. Exit code: 0
+// answered, 2 bad input, 3 the fixture failed or tripped, 130 Ctrl-C with the board powered.
 int diagnose(const DiagnoseOptions& options);
 
 }  // namespace tenterhook::commands

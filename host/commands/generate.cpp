@@ -49,15 +49,6 @@ std::vector<files::Step> named_steps(const circuit::Netlist& n,
   return named;
 }
 
-std::string relative_to(const std::string& file, const std::string& board) {
-  std::error_code error;
-  const auto folder = std::filesystem::absolute(file.empty() ? "x" : file, error).parent_path();
-  const auto path = std::filesystem::absolute(board, error)
-                        .lexically_normal()
-                        .lexically_relative(folder.lexically_normal());
-  return error || path.empty() ? board : path.string();
-}
-
 // What the built-in fixture needs for the steps; empty for a netlist, or a board that it cannot
 // hold.
 std::optional<plan::Plan> planned(const files::Vectors& vectors) {

@@ -1,8 +1,11 @@
 #include "host/commands/keys.h"
 
 #include <poll.h>
+#include <sys/ioctl.h>
 #include <termios.h>
 #include <unistd.h>
+
+#include <cstdio>
 
 namespace tenterhook::commands {
 
@@ -24,6 +27,32 @@ KeyMode::KeyMode() {
 KeyMode::~KeyMode() {
   if (saved_) tcsetattr(STDIN_FILENO, TCSANOW, &saved_->mode);
   delete saved_;
+}
+
+FullScreen::FullScreen() {
+  std::fputs("\x1b[?1049h\x1b[?25l", stdout);
+}
+
+FullScreen::~FullScreen() {
+  std::fputs("\x1b[?25h\x1b[?1049l", stdout);
+  std::fflush(stdout);
+}
+
+int FullScreen::rows() const {
+  constexpr int kUsual = 24;
+  winsize size{};
+  return ioctl(STDOUT_FILENO, TIOCGWINSZ, &size) == 0 && size.ws_row > 0 ? size.ws_row : kUsual;
+}
+
+void FullScreen::draw(const std::string& rows) {
+  std::string text = "\x1b[H";
+  for (const char c : rows) {
+    if (c == '\n') text += "\x1b[K";
+    text += c;
+  }
+  text += "\x1b[K\x1b[J";
+  std::fputs(text.c_str(), stdout);
+  std::fflush(stdout);
 }
 
 namespace {

@@ -22,6 +22,18 @@ class KeyMode {
   Saved* saved_ = nullptr;
 };
 
+// The terminal's other screen, without cursor, for as long as it lives; the old one comes back on every way out.
+class FullScreen {
+ public:
+  FullScreen();
+  ~FullScreen();
+  FullScreen(const FullScreen&) = delete;
+  FullScreen& operator=(const FullScreen&) = delete;
+  int rows() const;
+  // Row by row in place: clearing the whole screen first would flicker.
+  void draw(const std::string& rows);
+};
+
 enum class Key { none, up, down, character, end };
 struct Press {
   Key key = Key::none;

@@ -5,6 +5,7 @@
 #include <cerrno>
 #include <cstdio>
 #include <cstring>
+#include <filesystem>
 #include <fstream>
 #include <utility>
 
@@ -64,6 +65,15 @@ Result<record::Store> open_store(const std::string& option) {
     path = *standard;
   }
   return record::Store::open(path);
+}
+
+std::string relative_to(const std::string& file, const std::string& board) {
+  std::error_code error;
+  const auto folder = std::filesystem::absolute(file.empty() ? "x" : file, error).parent_path();
+  const auto path = std::filesystem::absolute(board, error)
+                        .lexically_normal()
+                        .lexically_relative(folder.lexically_normal());
+  return error || path.empty() ? board : path.string();
 }
 
 }  // namespace tenterhook::commands

@@ -18,6 +18,9 @@ int tell(const Error& error);
 // Writes text to a file, or to standard output for "-". Existing files are replaced whole or not at all.
 Status write_text(const std::string& path, const std::string& text);
 
+// The path of `board` as a file at `file` ("" = in the working folder) would name it.
+std::string relative_to(const std::string& file, const std::string& board);
+
 // Each to its path: "" = none, "-" = standard output. 0, or the exit code of what could not be written.
 int write_exports(const std::string& junit, const std::string& tap, const std::string& csv, const record::RunRecord& run);
 

@@ -12,6 +12,7 @@
 #include "host/circuit/simulator.h"
 #include "host/commands/output.h"
 #include "host/files/reader.h"
+#include "host/repeat/outcome.h"
 
 namespace tenterhook::commands {
 
@@ -22,8 +23,8 @@ using files::Bit;
 // How many of the newest runs are looked at for one of the same board and serial.
 constexpr int kRunsLookedAt = 200;
 
-// Which steps of the whole file a run was made of; empty: all.
-Result<std::vector<Chosen>> chosen_of(const record::RunRecord& run) {
+// What --only failed left of the file; empty: all.
+Result<std::vector<Chosen>> only_of(const record::RunRecord& run) {
   std::vector<Chosen> chosen;
   const auto found = run.sections.find(kOnlySection);
   if (found == run.sections.end()) return chosen;
@@ -36,6 +37,23 @@ Result<std::vector<Chosen>> chosen_of(const record::RunRecord& run) {
       return input_error(fmt::format("run {}", run.number), "the record of which steps it was made of cannot be read");
     }
     chosen.push_back({entry["step"].get<int>(), entry.value("judged", true)});
+  }
+  return chosen;
+}
+
+// Which steps of the whole file a run was made of, in their order; empty: all, once.
+Result<std::vector<Chosen>> chosen_of(const record::RunRecord& run) {
+  auto only = only_of(run);
+  TH_TRY(only);
+  auto order = repeat::steps_of(run);
+  TH_TRY(order);
+  if (order->empty()) return only;
+  std::vector<Chosen> chosen;
+  for (const int step : *order) {
+    if (!only->empty() && step >= static_cast<int>(only->size())) {
+      return input_error(fmt::format("run {}", run.number), "it repeats a step that it was not made of");
+    }
+    chosen.push_back(only->empty() ? Chosen{step, true} : (*only)[static_cast<std::size_t>(step)]);
   }
   return chosen;
 }
@@ -56,18 +74,6 @@ std::map<std::string, Bit> lines_before(const files::Vectors& vectors, int step)
     for (const auto& [name, bit] : vectors.steps[static_cast<std::size_t>(i)].set) lines[name] = bit;
   }
   return lines;
-}
-
-// The step with every line set, its own settings last.
-files::Step standing_alone(const files::Vectors& vectors, int step) {
-  files::Step alone = vectors.steps[static_cast<std::size_t>(step)];
-  std::map<std::string, Bit> lines = lines_before(vectors, step);
-  for (const auto& [name, bit] : alone.set) lines[name] = bit;
-  alone.set.clear();
-  for (const files::Line& line : vectors.board.lines) {
-    if (const auto found = lines.find(line.name); found != lines.end()) alone.set.emplace_back(*found);
-  }
-  return alone;
 }
 
 // Does the circuit, woken up unknown before step `first`, know these lines after step `last`?
@@ -100,6 +106,17 @@ Result<int> first_needed(std::optional<circuit::Simulator>& model, const files::
 
 }  // namespace
 
+files::Step standing_alone(const files::Vectors& vectors, int step) {
+  files::Step alone = vectors.steps[static_cast<std::size_t>(step)];
+  std::map<std::string, Bit> lines = lines_before(vectors, step);
+  for (const auto& [name, bit] : alone.set) lines[name] = bit;
+  alone.set.clear();
+  for (const files::Line& line : vectors.board.lines) {
+    if (const auto found = lines.find(line.name); found != lines.end()) alone.set.emplace_back(*found);
+  }
+  return alone;
+}
+
 Result<files::Vectors> read_any(const std::string& path) {
   auto kind = files::file_kind(path);
   TH_TRY(kind);
@@ -112,6 +129,12 @@ Result<files::Vectors> read_any(const std::string& path) {
   vectors.sources = board->sources;
   vectors.board = board.take();
   return vectors;
+}
+
+Status check_approved(const files::Vectors& vectors) {
+  if (!vectors.approved || *vectors.approved != "no") return {};
+  return input_error(vectors.path, "this is a proposal that nobody has approved: its expectations are what one board showed",
+                     "read it, correct it, then write your name and the date in place of `no` after `approved:`");
 }
 
 Result<files::Vectors> vectors_of(const record::RunRecord& run) {
@@ -150,6 +173,12 @@ Result<ToHold> vectors_to_hold(const std::string& what, const std::string& store
   result.step = std::atoi(what.c_str() + colon + 1);
   if (result.step >= static_cast<int>(result.vectors.steps.size())) {
     return input_error(what, fmt::format("run {} has steps 0 to {}", run->number, result.vectors.steps.size() - 1));
+  }
+  // Of a repeated run the pass alone: its first step sets every line.
+  if (const int each = repeat::steps_each_of(*run); each > 0) {
+    const int before = result.step / each * each;
+    result.vectors.steps.erase(result.vectors.steps.begin(), result.vectors.steps.begin() + before);
+    result.step -= before;
   }
   return result;
 }

@@ -15,6 +15,9 @@ namespace tenterhook::commands {
 // A vectors file with its board, a board with steps, or a board alone (then without steps).
 Result<files::Vectors> read_any(const std::string& path);
 
+// A proposal that nobody has approved is not run. Error (input) says how to approve it.
+Status check_approved(const files::Vectors& vectors);
+
 // The vectors (with their board) that a run was made with, read from the record's own texts: what was
 // tested then, whatever the files say today. Step i is the run's step i, also after `run --only failed`.
 Result<files::Vectors> vectors_of(const record::RunRecord& run);
@@ -38,6 +41,9 @@ struct Chosen {
 // board's state back: as few as the circuit needs to know again what it knew, all from the start without a
 // circuit. Errors (input): the run had no such step; the vectors are no longer those of the run.
 Result<std::vector<Chosen>> failed_steps(const files::Vectors& vectors, const record::RunRecord& last);
+
+// A step that sets every line as it stands there in the file's order.
+files::Step standing_alone(const files::Vectors& vectors, int step);
 
 // The vectors reduced to these steps: where some were left out, the next one sets every line as it would
 // stand then.

@@ -13,8 +13,11 @@
 #include "host/commands/bench_run.h"
 #include "host/commands/keys.h"
 #include "host/commands/output.h"
+#include "host/commands/probing.h"
 #include "host/commands/recorded.h"
+#include "host/commands/repeating.h"
 #include "host/files/reader.h"
+#include "host/measure/nominal.h"
 #include "host/record/compare.h"
 #include "host/record/store.h"
 #include "host/report/tables.h"
@@ -27,20 +30,27 @@ namespace {
 constexpr std::chrono::milliseconds kBetweenBells{180};
 // How often the prompt looks whether a signal came.
 constexpr int kPromptLookMs = 500;
+constexpr Seconds kWarmLook{0.5};
+constexpr Seconds kWarmAtMost{1800.0};
 
 // One run as a person sees and keeps it: told on the screen, recorded step by step.
 class Running {
  public:
-  Running(const RunOptions& options, plan::Plan plan, Bench& bench, record::Store& store)
+  // `repeating`: null for vectors that are run once; outlives it.
+  Running(const RunOptions& options, plan::Plan plan, Bench& bench, record::Store& store, Repeating* repeating)
       : options_(options),
         bench_(bench),
         store_(store),
+        repeating_(repeating),
         screen_(report::screen_of(options.bench.json == "-" ? stderr_descriptor() : stdout_descriptor())),
         out_(options.bench.json == "-" ? stderr : stdout),
         view_(screen_),
         run_(std::move(plan), options.simple_decision ? measure::Decision::simple : measure::Decision::guarded,
              {[this](const record::StepRecord& step) { took_step(step); },
-              [this](const std::string& phase, int done, int total) { show_phase(phase, done, total); }}) {}
+              [this](const std::string& phase, int done, int total) { show_phase(phase, done, total); },
+              [this](link::Session& session) { return wait_until_warm(session); }}) {
+    if (repeating_) run_.at_once(repeating_->steps_each);
+  }
 
   Status begin(long failed_in, const std::vector<Chosen>& chosen);
   int perform();
@@ -56,6 +66,7 @@ class Running {
   void took_step(const record::StepRecord& step);
   void show_phase(const std::string& phase, int done, int total);
   void show(report::Progress now);
+  Status wait_until_warm(link::Session& session);
   int close(const std::optional<Error>& trouble);
   std::string since_last(const record::RunRecord& record) const;
   void sound(const record::RunRecord& record) const;
@@ -63,6 +74,7 @@ class Running {
   const RunOptions& options_;
   Bench& bench_;
   record::Store& store_;
+  Repeating* repeating_;
   report::Screen screen_;
   std::FILE* out_;
   report::LiveView view_;
@@ -93,7 +105,7 @@ void Running::took_step(const record::StepRecord& step) {
   const int done = step.index + 1;
   const int total = static_cast<int>(run_.plan().steps.size());
   report::Progress now;
-  now.phase = "vectors";
+  now.phase = repeating_ ? fmt::format("pass {} of {}", step.index / repeating_->steps_each + 1, repeating_->order.passes.size()) : "vectors";
   now.done = done;
   now.total = total;
   now.doing = step.say;
@@ -114,6 +126,23 @@ void Running::show(report::Progress now) {
   now.wrong = wrong_;
   now.unsure = unsure_;
   say(view_.progress(now));
+}
+
+// A board that is to be warm stays powered, and does nothing, until the person says so.
+Status Running::wait_until_warm(link::Session& session) {
+  if (!repeating_ || !repeating_->interactive || repeating_->asked.condition != kWarm) return {};
+  KeyMode keys;
+  for (double waited = 0.0; waited < kWarmAtMost.value; waited += kWarmLook.value) {
+    report::Progress now;
+    now.phase = fmt::format("powered for {:.0f} s; space: warm enough", waited);
+    show(now);
+    const Press press = next_key(static_cast<int>(kWarmLook.value * 500.0));
+    if (press.key == Key::end || (press.key == Key::character && press.character == ' ')) return {};
+    auto idled = session.idle(kWarmLook);
+    TH_TRY(idled);
+    if (*idled) return {};  // what opened everything is told by the next program
+  }
+  return {};
 }
 
 int Running::perform() {
@@ -147,6 +176,7 @@ void Running::sound(const record::RunRecord& record) const {
 int Running::close(const std::optional<Error>& trouble) {
   run_.finish(bench_.session.get(), trouble);
   record::RunRecord& record = run_.record();
+  if (repeating_) repeating_->conclude(run_);
   auto stored = store_.finish(record);
   if (!stored && !store_trouble_) store_trouble_ = stored.error();
 
@@ -155,6 +185,7 @@ int Running::close(const std::optional<Error>& trouble) {
     if (options_.bench.json != "-") fmt::print("{}", report::quiet_line(record));
   } else {
     say(report::closing(record, screen_, since_last(record)));
+    if (repeating_) say(report::wrapped(repeating_->series_text(), screen_.width, 0));
     sound(record);
   }
   if (store_trouble_) return tell(*store_trouble_);
@@ -162,8 +193,10 @@ int Running::close(const std::optional<Error>& trouble) {
   return trouble ? exit_code(trouble->trouble) : exit_code_of(record);
 }
 
-// Space (or a foot switch that types it) runs again; q, Ctrl-C and a closed terminal leave.
-bool again() {
+// Space (or a foot switch that types it) runs again; q, Ctrl-C and a closed terminal leave. A board that is
+// repeated may be warm, cold or tapped the next time.
+bool again(Repeating* repeating) {
+  if (repeating) return repeating->ask_next();
   fmt::print("\nspace or foot switch: power up and run again   q: leave\n");
   std::fflush(stdout);
   KeyMode keys;
@@ -202,8 +235,9 @@ Result<files::Vectors> failed_last_time(const RunOptions& options, const files::
 int run(const RunOptions& options) {
   auto vectors = files::read_vectors(options.vectors);
   if (!vectors) return tell(vectors.error());
-  auto fixture = describe_fixture(options.bench);
-  if (!fixture) return tell(fixture.error());
+  if (auto approved = check_approved(*vectors); !approved) return tell(approved.error());
+  if (auto fixture = describe_fixture(options.bench); !fixture) return tell(fixture.error());
+  if (options.hold_step || options.loop_step) return probe(options, vectors.take());
   auto store = open_store(options.bench.store);
   if (!store) return tell(store.error());
   long failed_in = 0;
@@ -212,9 +246,15 @@ int run(const RunOptions& options) {
     vectors = failed_last_time(options, *vectors, *store, failed_in, chosen);
     if (!vectors) return tell(vectors.error());
   }
-  auto plan = plan::make_plan(vectors.take(), fixture.take(), {});
+  auto repeating = repeat_as_asked(options, *vectors, may_repeat(options));
+  if (!repeating) return tell(repeating.error());
+  Repeating* repeats = *repeating ? &**repeating : nullptr;
+  auto plan = plan_on(options.bench, vectors.take());
   if (!plan) return tell(plan.error());
-  if (auto agreed = agree_to_power(options.bench, *plan); !agreed) return tell(agreed.error());
+  if (repeats) {
+    plan::sample_rails(*plan);
+    if (repeats->interactive && !repeats->ask_condition()) return kExitInterrupted;
+  }
 
   Bench bench;
   int code = kExitPass;
@@ -228,11 +268,11 @@ int run(const RunOptions& options) {
       if (!opened) return tell(opened.error());
       bench = opened.take();
     }
-    Running running(options, *plan, bench, *store);
+    Running running(options, *plan, bench, *store, repeats);
     if (auto begun = running.begin(failed_in, chosen); !begun) return tell(begun.error());
     code = running.perform();
     if (running.lost_link()) bench = Bench{};
-  } while (!person_cancels().requested() && may_repeat(options) && again());
+  } while (!person_cancels().requested() && may_repeat(options) && again(repeats));
   return code;
 }
 

@@ -2,6 +2,9 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
+#include <array>
+
 #include "host/circuit/bench.h"
 #include "host/files/board_reader.h"
 #include "host/files/steps_reader.h"
@@ -52,6 +55,34 @@ Result<Board> read_board_with(const std::string& path, const std::string& text,
   return board_from(path, text, *root, fetch);
 }
 
+// A proposal's `approved:`: who read it, and when. "no" reads as well; commands refuse to run that.
+void read_approval(Map& map, Sink& sink, Vectors& vectors) {
+  const yaml::Node* node = map.take("approved");
+  if (node == nullptr || !want_scalar(*node, sink, "'approved'")) return;
+  static const std::array<const char*, 6> kNobody{"yes", "Yes", "true", "True", "ok", "OK"};
+  if (std::find(kNobody.begin(), kNobody.end(), node->text) != kNobody.end()) {
+    sink.add(*node, fmt::format("'approved: {}' does not say who approved it", node->text), "write a name and the date");
+    return;
+  }
+  vectors.approved = node->text;
+}
+
+// Windows for all steps of a vectors file: they stand for the lines' own ones.
+void read_windows(Map& map, Sink& sink, Board& board) {
+  const yaml::Node* windows = map.take("windows");
+  if (windows == nullptr || !want_map(*windows, sink, "'windows'")) return;
+  for (const yaml::Node::Entry& entry : windows->entries) {
+    const LevelWindows levels = read_level_windows(entry.value, sink, fmt::format("the window of '{}'", entry.key.text));
+    for (const std::string& name : lines_named(board, entry.key, sink)) {
+      for (Line& line : board.lines) {
+        if (line.name != name) continue;
+        if (levels.low) line.low = levels.low;
+        if (levels.high) line.high = levels.high;
+      }
+    }
+  }
+}
+
 Result<Vectors> vectors_from(const std::string& path, const std::string& text, const Fetch& fetch) {
   auto tree = yaml::parse(path, text);
   if (!tree) return tree.error();
@@ -90,6 +121,8 @@ Result<Vectors> vectors_from(const std::string& path, const std::string& text, c
       if (name != nullptr && want_label(*name, sink, "vectors file")) vectors.name = name->text;
       map.take("board");
       map.take("about");
+      read_approval(map, sink, vectors);
+      read_windows(map, sink, vectors.board);
     } else {
       for (const yaml::Node::Entry& entry : root.entries)
         map.take(entry.key.text.c_str());  // read above

@@ -37,6 +37,8 @@ struct Vectors {
   Mark mark;
   Board board;
   Seconds settle{};
+  // `approved:` as written; only proposals have it. "no" until a person has read and signed them.
+  std::optional<std::string> approved;
   std::vector<Step> steps;
   std::vector<SourceFile> sources;  // vectors file first, then the board's
 };

@@ -185,14 +185,24 @@ std::string yaml_quantity(double si_value, const std::string& unit) {
 
 std::string write_vectors(const std::string& name, const std::string& board_path,
                           const Board& board, const std::vector<Step>& steps,
-                          const std::string& header) {
+                          const std::string& header, const Proposed* proposed) {
   std::string out;
   for (std::size_t at = 0; at < header.size();) {
     const std::size_t end = std::min(header.find('\n', at), header.size());
     out += "# " + header.substr(at, end - at) + "\n";
     at = end + 1;
   }
-  out += "vectors: " + yaml_scalar(name) + "\nboard: " + yaml_scalar(board_path) + "\nsteps:\n";
+  out += "vectors: " + yaml_scalar(name) + "\nboard: " + yaml_scalar(board_path) + "\n";
+  if (proposed != nullptr) {
+    out += "approved: " + yaml_scalar(proposed->approved) + "\n";
+    if (!proposed->windows.empty()) out += "windows:\n";
+    for (const auto& [line, windows] : proposed->windows) {
+      out += "  " + yaml_scalar(line) + ": " + levels(windows);
+      const auto reason = proposed->reasons.find(line);
+      out += (reason == proposed->reasons.end() ? "" : "  # " + reason->second) + "\n";
+    }
+  }
+  out += "steps:\n";
   for (const Step& step : steps) out += write_step(board, step);
   return out;
 }

@@ -32,11 +32,18 @@ inline std::string yaml_quantity(Seconds v) {
   return yaml_quantity(v.value, "s");
 }
 
+// What a proposal has besides its steps.
+struct Proposed {
+  std::string approved;                         // "no"
+  std::map<std::string, LevelWindows> windows;  // by line, for all steps
+  std::map<std::string, std::string> reasons;   // of the windows: a comment beside each
+};
+
 // A vectors file. `board_path` is written as its `board:`; lines of one bus that appear together
 // and in order are written as the bus. `header` becomes comment lines on top.
 std::string write_vectors(const std::string& name, const std::string& board_path,
                           const Board& board, const std::vector<Step>& steps,
-                          const std::string& header = {});
+                          const std::string& header = {}, const Proposed* proposed = nullptr);
 
 // A `families:` block as in a board file.
 std::string write_families(const std::map<std::string, Family>& families);

@@ -92,6 +92,10 @@ Status use_written(Plan& plan, Allocator& free) {
   const Board& board = plan.vectors.board;
   for (const auto& [name, channel] : board.hookup) {
     TH_TRY(free.take(name, channel, where_of(board)));
+    if (name == "hand") {
+      plan.hand = channel.index;  // hangs on nothing: no line of the board
+      continue;
+    }
     plan.hookup[name] = channel;
   }
   for (const Line& line : board.lines) {
@@ -360,6 +364,7 @@ void write_wiring(Plan& plan) {
       plan.wiring.push_back(fmt::format("{:<9} {:<10} {}{}", found->second.text(), line.name, line.family, more));
     }
   }
+  if (plan.hand >= 0) plan.wiring.push_back(fmt::format("{:<9} {:<10} an insulated probe, for your hand", fmt::format("sense.{}", plan.hand), "hand"));
 }
 
 }  // namespace

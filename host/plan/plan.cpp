@@ -6,6 +6,7 @@
 #include <bit>
 #include <cmath>
 
+#include "firmware/wire/message.h"
 #include "host/plan/expect.h"
 #include "host/plan/hookup.h"
 
@@ -176,6 +177,18 @@ std::string line_on_sense(const Plan& plan, int sense) {
     }
   }
   return "";
+}
+
+void sample_rails(Plan& plan) {
+  for (PlannedStep& step : plan.steps) {
+    for (const RailPlan& rail : plan.rails) {
+      const std::uint64_t bit = wire::aux_bit(static_cast<std::uint8_t>(wire::kAuxRail + rail.channel));
+      if (step.expectations.empty() || (step.aux & bit)) continue;
+      step.aux |= bit;
+      plan.predicted.convert_s += step.conversions * kSampleSeconds;
+      plan.predicted.total_s += step.conversions * kSampleSeconds;
+    }
+  }
 }
 
 PlannedStep plan_single(const Plan& plan, const Contacts& before, const files::Step& step) {

@@ -82,6 +82,7 @@ struct Plan {
   files::Vectors vectors;  // with its board
   files::Fixture fixture;
   std::map<std::string, files::Channel> hookup;  // every line and rail
+  int hand = -1;                                 // sense channel of the lead for the hand; -1: none
   std::array<Supplied, kBanks> banks{};          // drive banks
   std::array<Supplied, kBanks> fasts{};          // fast lines (as many as banks on this fixture)
   std::vector<RailPlan> rails;                   // in power-up order
@@ -103,6 +104,9 @@ Result<Plan> make_plan(files::Vectors vectors, files::Fixture fixture, const Opt
 
 // The line that is sensed on a channel; empty when none is.
 std::string line_on_sense(const Plan& plan, int sense);
+
+// Every step samples the volts of every rail as well (PlannedStep::aux). Costs one conversion in so many.
+void sample_rails(Plan& plan);
 
 // One step made by hand, from the contacts as they stand; nothing is expected of it.
 PlannedStep plan_single(const Plan& plan, const Contacts& before, const files::Step& step);

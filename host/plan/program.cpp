@@ -237,12 +237,15 @@ ProgramStep vector_step(const Plan& plan, const PlannedStep& planned) {
   return step;
 }
 
-Result<std::vector<std::uint8_t>> vectors_program(const Plan& plan) {
+Result<std::vector<std::uint8_t>> vectors_program(const Plan& plan, int first, int last) {
+  if (last - first >= kStepsMost) return bug_error(fmt::format("{} steps in one program are more than it has labels for", last - first + 1));
   std::vector<std::uint8_t> program;
-  for (const PlannedStep& planned : plan.steps) {
-    ProgramStep step = vector_step(plan, planned);
-    if (&planned == &plan.steps.front()) step.ops.insert(step.ops.begin(), wire::MarkOp{kMarkFirst});
-    if (&planned == &plan.steps.back()) step.ops.push_back(wire::MarkOp{kMarkLast});
+  for (int i = first; i <= last; ++i) {
+    ProgramStep step = vector_step(plan, plan.steps.at(static_cast<std::size_t>(i)));
+    step.label = static_cast<std::uint16_t>(i - first);
+    step.patient = i == first && i > 0;
+    if (i == first) step.ops.insert(step.ops.begin(), wire::MarkOp{kMarkFirst});
+    if (i == last) step.ops.push_back(wire::MarkOp{kMarkLast});
     auto bytes = encode(step);
     TH_TRY(bytes);
     program.insert(program.end(), bytes->begin(), bytes->end());
@@ -283,13 +286,50 @@ ProgramStep hold_step(const Plan& plan, int n) {
   return step;
 }
 
-ProgramStep contact_step(const Plan& plan, int sense) {
+ProgramStep shake_step(const Plan& plan, const Contacts& contacts) {
+  ProgramStep step;
+  step.label = kLabelPrepare;
+  step.patient = true;
+  const std::uint32_t settle = microseconds(plan.fixture.drive.settle);
+  const auto high = static_cast<std::uint16_t>(contacts.drive_high);
+  for (const std::uint32_t connect : {std::uint32_t{0}, contacts.drive_connect}) {
+    step.ops.push_back(wire::DriveOp{static_cast<std::uint16_t>(connect), high});
+    step.ops.push_back(wire::RelayWaitOp{settle});
+  }
+  return step;
+}
+
+ProgramStep hand_step(const Plan& plan, int n, bool pull) {
+  const std::uint64_t bit = std::uint64_t{1} << plan.hand;
+  ProgramStep step;
+  step.label = kLabelHold;
+  step.patient = true;
+  const std::uint32_t settle = microseconds(plan.fixture.drive.settle);
+  if (pull) {
+    step.ops.push_back(wire::BusOp{wire::kBusPull1M, bit});
+    step.ops.push_back(wire::RelayWaitOp{settle});
+  }
+  step.ops.push_back(wire::SampleOp{bit, 0, static_cast<std::uint16_t>(n)});
+  if (pull) {
+    step.ops.push_back(wire::BusOp{0, 0});
+    step.ops.push_back(wire::RelayWaitOp{settle});
+  }
+  return step;
+}
+
+void add_trigger(ProgramStep& step, std::uint32_t lead_us) {
+  const auto pulse = std::find_if(step.ops.begin(), step.ops.end(), [](const AnyOp& op) { return std::holds_alternative<wire::PulseOp>(op); });
+  const auto at = step.ops.insert(pulse == step.ops.end() ? step.ops.begin() : pulse, wire::WaitOp{lead_us});
+  step.ops.insert(at, wire::TriggerOp{1});
+}
+
+ProgramStep contact_step(const Plan& plan, int sense, std::uint8_t pull) {
   constexpr std::uint16_t kConversions = 16;
   const std::uint64_t bit = std::uint64_t{1} << sense;
   ProgramStep step;
   step.label = static_cast<std::uint16_t>(kLabelContact + sense);
   step.ops.push_back(wire::SampleOp{bit, 0, kConversions});
-  step.ops.push_back(wire::BusOp{wire::kBusPull10k, bit});
+  step.ops.push_back(wire::BusOp{pull, bit});
   step.ops.push_back(wire::RelayWaitOp{microseconds(plan.fixture.drive.settle)});
   step.ops.push_back(wire::SampleOp{bit, 0, kConversions});
   step.ops.push_back(wire::BusOp{0, 0});

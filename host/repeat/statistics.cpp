@@ -19,13 +19,31 @@ Result<long> passes_needed(double confidence, double rate) {
   return static_cast<long>(std::ceil(n - 1e-9));
 }
 
+namespace {
+
+// Where the beta distribution of (a, b) has this much below it (or above it). By halving: the library's own inverse
+// gives up on some arguments.
+double beta_quantile(double share, double a, double b, bool above) {
+  constexpr int kHalvings = 200;  // down to neighbouring doubles
+  double low = 0.0, high = 1.0;
+  for (int i = 0; i < kHalvings; ++i) {
+    const double middle = 0.5 * (low + high);
+    if (middle <= low || middle >= high) break;
+    const bool right = above ? gsl_cdf_beta_Q(middle, a, b) > share : gsl_cdf_beta_P(middle, a, b) < share;
+    (right ? low : high) = middle;
+  }
+  return 0.5 * (low + high);
+}
+
+}  // namespace
+
 Interval exact_interval(long wrong, long of, double confidence) {
   Interval interval;
   if (of <= 0) return interval;
   const double tail = (1.0 - confidence) / 2.0;
   const auto k = static_cast<double>(wrong), n = static_cast<double>(of);
-  if (wrong > 0) interval.low = gsl_cdf_beta_Pinv(tail, k, n - k + 1.0);
-  if (wrong < of) interval.high = gsl_cdf_beta_Qinv(tail, k + 1.0, n - k);
+  if (wrong > 0) interval.low = beta_quantile(tail, k, n - k + 1.0, false);
+  if (wrong < of) interval.high = beta_quantile(tail, k + 1.0, n - k, true);
   return interval;
 }
 

@@ -107,7 +107,7 @@ std::string held_screen(const HeldScreen& held, const Screen& screen) {
     text += rule(screen) + "\n";
   }
   text += cut(held.message.empty() ? "hot glass, live rails: one hand, no rings" : held.message, screen.width) + "\n";
-  text += cut("up/down choose   0 1 z set   space pulse   n next vector   q power down", screen.width);
+  text += cut(held.keys, screen.width);
   return text;
 }
 

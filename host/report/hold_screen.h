@@ -37,6 +37,7 @@ struct HeldScreen {
   int chosen = 0;       // index into lines
   std::string message;  // the last key's answer
   int height = 24;
+  std::string keys = "up/down choose   0 1 z set   space pulse   n next vector   q power down";
 };
 
 // The whole screen, screen.width columns and at most `height` rows, no newline after the last. When there
