@@ -40,6 +40,14 @@ class Program {
     results_ = static_cast<std::uint16_t>(results_ + wire::kEventResultBytes);
     return add(wire::MarkOp{id});
   }
+  Program& delayed(const wire::DelayedSampleOp& op) {
+    results_ = static_cast<std::uint16_t>(results_ + wire::sample_result_bytes(1));
+    return add(op);
+  }
+  Program& crossing(const wire::CrossingOp& op) {
+    results_ = static_cast<std::uint16_t>(results_ + wire::edges_result_bytes(op.most));
+    return add(op);
+  }
   Program& rail_until(const wire::RailUntilOp& op) {
     results_ = static_cast<std::uint16_t>(results_ + wire::kEventResultBytes);
     return add(op);

@@ -371,6 +371,90 @@ TEST(Engine, PulsePairsThatCannotBeAreBadPrograms) {
   }
 }
 
+// ---- shots ----
+
+wire::GuardOp shot_guard() {
+  wire::GuardOp g;
+  g.rail = 0;
+  g.min = 600;
+  g.max = 800;
+  g.limit = 300;
+  return g;
+}
+
+// Single hits hold a shot up until their second conversion; a shot comes after twelve safety conversions at least,
+// and is held at its moment.
+TEST(Shots, SafetyConversionsComeBetweenThem) {
+  Bench bench;
+  std::vector<Picoseconds> held;
+  std::vector<int> between;
+  int safety = 0;
+  long currents = 0;
+  bool hits = false;
+  bench.circuit.counts = [&](Picoseconds t, int adc, int mux) {
+    if (adc == map::kAdcSense) {
+      EXPECT_EQ(mux, 5);
+      held.push_back(t);
+      between.push_back(std::exchange(safety, 0));
+      return 321;
+    }
+    ++safety;
+    if (adc != map::kAdcCurrent || !hits) return -1;
+    return ++currents % 2 == 0 ? 301 : -1;
+  };
+  Program p;
+  p.add(shot_guard()).add(wire::RailOp{0, wire::RailMode::on}).add(wire::ArmOp{1}).step(0);
+  p.delayed({5, 800, 50}).add(wire::PulseOp{0, 1, 1, 160, 640}).mark(1).step(1);
+  p.delayed({5, -800, 50}).add(wire::PulseOp{0, 1, 1, 6400, 640}).step(2).end();
+  ASSERT_TRUE(bench.start(p));
+  ASSERT_TRUE(bench.pump(2000 * kMs, [&] { return held.size() > 5; }));
+  hits = true;
+  ASSERT_TRUE(bench.run_to_end(4000 * kMs)) << wire::text_of(bench.status.first.fault);
+  ASSERT_EQ(held.size(), 100U);
+  ASSERT_EQ(bench.samples().size(), 2U);
+  for (const Bench::Sample& sample : bench.samples()) {
+    EXPECT_EQ(sample.head.n, 50);
+    ASSERT_EQ(sample.channels.size(), 1U);
+    EXPECT_EQ(sample.channels[0].source, 5);
+    EXPECT_EQ(sample.channels[0].sum, 50U * 321U);
+  }
+  for (std::size_t i = 1; i < held.size(); ++i) EXPECT_GE(between[i], 12) << i;
+  ASSERT_EQ(bench.circuit.edges[0].size(), 200U);
+  for (std::size_t i = 0; i < held.size(); ++i) {
+    EXPECT_EQ(held[i] - bench.circuit.edges[0][2 * i].at, (i < 50 ? 800 : -800) * kTick) << i;
+  }
+}
+
+// A trip found by the last conversion before a shot cuts at once; the shot is not made.
+TEST(Shots, ATripGoesBeforeThem) {
+  Bench bench;
+  bool over = false;
+  Picoseconds since = 0;
+  std::size_t shots = 0;
+  bench.circuit.counts = [&](Picoseconds t, int adc, int) {
+    if (adc == map::kAdcSense) ++shots;
+    if (over && since == 0) since = t;
+    return over && adc == map::kAdcCurrent ? 301 : -1;
+  };
+  Program p;
+  p.add(shot_guard()).add(wire::RailOp{0, wire::RailMode::on}).add(wire::ArmOp{1}).step(0);
+  p.delayed({5, 16000, 4000}).add(wire::PulseOp{0, 1, 1, 160, 640}).step(1).end();
+  ASSERT_TRUE(bench.start(p));
+  ASSERT_TRUE(bench.pump(2000 * kMs, [&] { return shots > 20; }));
+  over = true;
+  const std::size_t then = shots;
+  ASSERT_TRUE(bench.pump(200 * kMs, [&] { return bench.status.state == wire::State::faulted; }));
+  EXPECT_EQ(bench.status.first.fault, wire::Fault::over_current);
+  EXPECT_LE(bench.circuit.rail_switched_at[0] - since, 3 * kMs);
+  EXPECT_LE(shots, then + 2);
+  // What was taken until then is not half a result.
+  EXPECT_TRUE(bench.samples().empty());
+  // The rail's current goes on being converted.
+  const long conversions = bench.circuit.conversions;
+  bench.pump(50 * kMs);
+  EXPECT_GT(bench.circuit.conversions, conversions + 50);
+}
+
 // ---- curves ----
 
 struct Curve {
