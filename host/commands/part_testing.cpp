@@ -49,14 +49,16 @@ Result<PartTesting> test_parts(link::Session& session, const plan::Plan& plan, c
   return testing;
 }
 
-std::vector<diagnose::PartTest> cold_tests(const plan::Plan& plan, const measure::ColdLook& look,
-                                           const std::set<std::string>& lines) {
+std::vector<diagnose::PartTest> cold_tests(const plan::Plan& plan, const std::map<int, measure::Counts>& pulls,
+                                           const std::set<std::string>& lines,
+                                           const std::vector<measure::ChannelModel>& models) {
   std::vector<diagnose::PartTest> tests;
-  for (const auto& [sense, pull] : look.pulls) {
+  for (const auto& [sense, counts] : pulls) {
     const std::string line = plan::line_on_sense(plan, sense);
-    const auto volts = pull.sense.find(sense);
-    if (!lines.count(line) || volts == pull.sense.end()) continue;
-    tests.push_back({diagnose::Test::cold, line, "", false, -1, volts->second.value, kColdU, std::nullopt});
+    const auto index = static_cast<std::size_t>(sense);
+    if (!lines.count(line) || index >= models.size() || counts.n == 0) continue;
+    const double volts = measure::estimate(counts, models[index]).volts.value;
+    tests.push_back({diagnose::Test::cold, line, "", false, -1, volts, kColdU, std::nullopt});
   }
   return tests;
 }

@@ -2,6 +2,7 @@
 // the fixture saw, for the run's record.
 #pragma once
 
+#include <map>
 #include <set>
 #include <string>
 #include <vector>
@@ -9,7 +10,6 @@
 #include "host/base/result.h"
 #include "host/diagnose/part_tests.h"
 #include "host/link/session.h"
-#include "host/measure/cold.h"
 #include "host/measure/uncertainty.h"
 #include "host/plan/plan.h"
 
@@ -23,8 +23,9 @@ struct PartTesting {
 Result<PartTesting> test_parts(link::Session& session, const plan::Plan& plan, const std::set<std::string>& lines,
                                const std::vector<measure::ChannelModel>& models);
 
-// The pulls before power, as tests of the lines concerned.
-std::vector<diagnose::PartTest> cold_tests(const plan::Plan& plan, const measure::ColdLook& look,
-                                           const std::set<std::string>& lines);
+// The pulls before power, by sense channel, as tests of the lines concerned.
+std::vector<diagnose::PartTest> cold_tests(const plan::Plan& plan, const std::map<int, measure::Counts>& pulls,
+                                           const std::set<std::string>& lines,
+                                           const std::vector<measure::ChannelModel>& models);
 
 }  // namespace tenterhook::commands

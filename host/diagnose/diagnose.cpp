@@ -17,12 +17,13 @@ namespace tenterhook::diagnose {
 namespace {
 
 using circuit::Netlist;
+using circuit::NodeId;
 using circuit::SequenceStep;
 using files::Bit;
 
 // Before anything is seen, of a board that did not pass. Flat over the causes; common practice, no
 // source.
-constexpr double kPriorHealthy = 0.3, kPriorCauses = 0.6, kPriorNone = 0.1;
+constexpr double kPriorHealthy = 0.3, kPriorCauses = 0.67, kPriorNone = 0.03;
 // Two things at once, against one, spread over the pairs tried.
 constexpr double kPriorTwo = 0.02;
 constexpr std::size_t kPairedCauses = 45;
@@ -30,11 +31,12 @@ constexpr std::size_t kPairedCauses = 45;
 // likelihood).
 constexpr double kMisfit = 13.0;
 constexpr double kWorthTelling = 0.004;  // probability
+constexpr double kTripsElsewhere = 0.01; // weight of causes that do not say why a rail tripped when it did
 constexpr double kStopTells = 0.9;       // what stopped a run before it began is what it says
 // A diagnosis is sure when the first group is this likely and leaves no more than this (log likelihood)
 // and no moved level unexplained. Common practice, no source.
 constexpr double kSureProbability = 0.6, kSureMisfit = 6.0, kUnexplained = 0.05;
-constexpr double kOddUnexplained = 0.3, kOddIsRare = 0.004;
+constexpr double kOddUnexplained = 0.03, kOddIsRare = 0.006;
 
 std::string one_line(const std::string& net, const std::string& what) {
   return fmt::format("{}={}", net, what);
@@ -56,13 +58,14 @@ class Diagnoser {
     auto seen = observe(n_, board_, run_, steps_.size(), known_.baseline);
     TH_TRY(seen);
     seen_ = seen.take();
-    if (seen_.wrong == 0 && run_.verdict == measure::Verdict::pass && seen_.odd == 0) {
+    if (seen_.wrong == 0 && !run_.aborted && run_.verdict == measure::Verdict::pass && seen_.odd == 0) {
       d.healthy = 1.0;
       d.say = "Every reading is what a healthy board shows: nobody is accused.";
       return d;
     }
     causes_ = single_causes(n_, board_);
     learn();
+    if (tripped_by_board(run_)) weigh_trip();
     const bool needs_step =
         std::any_of(touched.begin(), touched.end(), [](const Touched& t) { return t.step < 0; });
     int hold = -1;
@@ -93,13 +96,15 @@ class Diagnoser {
     const record::Aborted& stop = *run_.aborted;
     if (stop.blame != "lead" && stop.blame != "board") return false;
     std::vector<std::string> places;
-    for (const files::Line& line : board_.lines)
-      if (names(stop.where, line.name)) places.push_back(line.name);
+    for (const std::string& text : {stop.where, stop.message})
+      for (const files::Line& line : board_.lines)
+        if (names(text, line.name) && !has(places, line.name)) places.push_back(line.name);
     for (const std::string& warning : run_.warnings)
       for (const files::Line& line : board_.lines)
         if (names(warning, line.name) && !has(places, line.name)) places.push_back(line.name);
-    for (const files::Rail& rail : board_.rails)
-      if (names(stop.where, rail.name)) places.push_back(rail.name);
+    if (places.empty() && stop.message.find("it happened in step") == std::string::npos)
+      for (const files::Rail& rail : board_.rails)
+        if (names(stop.where, rail.name)) places.push_back(rail.name);
     if (places.empty()) return false;
     const bool lead = stop.blame == "lead";
     for (std::size_t i = 0; i < places.size(); ++i) {
@@ -145,6 +150,45 @@ class Diagnoser {
     }
   }
 
+  // A rail that trips in a step: a net that is shorted was first driven against the short then. Causes
+  // that hold a net at a level count as shorts of it; the others, and those that would have tripped
+  // before, become unlikely.
+  void weigh_trip() {
+    std::size_t step = 0;  // the first without readings
+    for (const record::StepRecord& s : run_.steps)
+      if (!s.readings.empty()) step = std::max(step, static_cast<std::size_t>(s.index) + 1);
+    if (step >= steps_.size()) return;
+    std::vector<std::size_t> first_zero(n_.size(), steps_.size()), first_one = first_zero;
+    std::vector<std::vector<Bit>> values;
+    circuit::Machines good(n_);
+    good.power_up();
+    good.settle();
+    for (std::size_t s = 0; s <= step; ++s) {
+      circuit::apply_step(good, steps_[s]);
+      values.emplace_back(n_.size());
+      for (NodeId i = 0; i < n_.size(); ++i) {
+        values.back()[i] = good.read(i, 0);
+        if (values.back()[i] == Bit::zero) first_zero[i] = std::min(first_zero[i], s);
+        if (values.back()[i] == Bit::one) first_one[i] = std::min(first_one[i], s);
+      }
+    }
+    const auto fits = [&](const Hypothesis& h) {
+      if (h.faults.empty()) return false;
+      const circuit::Fault& f = h.faults.front();
+      if (f.kind == circuit::FaultKind::stuck_zero) return first_one[f.at] == step;
+      if (f.kind == circuit::FaultKind::stuck_one) return first_zero[f.at] == step;
+      if (f.other == circuit::kNoNode || f.kind == circuit::FaultKind::swapped) return false;
+      for (std::size_t s = 0; s <= step; ++s) {
+        const Bit a = values[s][f.at], b = values[s][f.other];
+        const bool fight = (a == Bit::zero && b == Bit::one) || (a == Bit::one && b == Bit::zero);
+        if (fight) return s == step;
+      }
+      return false;
+    };
+    for (Hypothesis& h : causes_)
+      if (!fits(h)) h.weight *= kTripsElsewhere;
+  }
+
   // Whether the first group can be relied on: it is single, likely, and leaves little unexplained.
   void judge_fit(Diagnosis& d) const {
     if (d.suspects.empty()) return;
@@ -152,7 +196,7 @@ class Diagnoser {
     const std::uint32_t set = first.sets.front();
     std::size_t unexplained = 0;
     for (const Evidence& e : seen_.evidence)
-      unexplained += e.odd && chance_of_odd(causes_, sets_[set], e) < kUnexplained ? 1 : 0;
+      unexplained += e.odd && chance_of_odd(causes_, sets_[set], e, false) < kUnexplained ? 1 : 0;
     if (sets_[set].size() > 1)
       d.doubt = "no single cause fits, and two at once are many";
     else if (misfit_[set] > kSureMisfit)

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <set>
+#include <unordered_map>
 
 namespace tenterhook::diagnose {
 namespace {
@@ -15,6 +16,8 @@ using circuit::NodeId;
 using circuit::Site;
 
 constexpr double kBridgeVariants = 5;  // and, or, two dominating, contested
+// A tired output is seen more often than any one wire is stuck: common practice, no source.
+constexpr double kPoorWeight = 4.0;
 constexpr std::size_t kMaxNear = 6;    // nets of one gate that are tried in pairs
 
 void add_parts(std::vector<std::string>& into, const std::vector<std::string>& parts) {
@@ -85,6 +88,7 @@ class Collector {
     only_readers();
     for (std::uint32_t o = 0; o < n_.outputs.size(); ++o) line_effects(o);
     if (all_.size() > kMaxHypotheses) all_.resize(kMaxHypotheses);
+    for (Hypothesis& h : all_) h.near = near(h);
     return std::move(all_);
   }
 
@@ -146,6 +150,30 @@ class Collector {
           bridge({near[b], FaultKind::dominated, near[a]});
         }
     }
+  }
+
+  // Nets of the gate whose pin it is; of a whole net, of all gates at it, as far as they are few.
+  std::vector<std::string> near(const Hypothesis& h) {
+    std::vector<std::string> nets;
+    const auto take = [&](const files::Gate& gate) {
+      add_parts(nets, gate.inputs);
+      add_parts(nets, gate.outputs);
+    };
+    if (h.at != circuit::kNoNode && n_.site[h.at].kind == Site::Kind::branch && n_.site[h.at].gate >= 0) {
+      take(n_.gates[static_cast<std::size_t>(n_.site[h.at].gate)]);
+      return nets;
+    }
+    if (gates_at_.empty())
+      for (std::uint32_t g = 0; g < n_.gates.size(); ++g) {
+        for (const std::string& net : n_.gates[g].inputs) gates_at_[net].push_back(g);
+        for (const std::string& net : n_.gates[g].outputs) gates_at_[net].push_back(g);
+      }
+    for (const std::string& net : h.nets) {
+      const auto found = gates_at_.find(net);
+      if (found == gates_at_.end() || found->second.size() > kMaxNear) continue;
+      for (const std::uint32_t g : found->second) take(n_.gates[g]);
+    }
+    return nets;
   }
 
   std::uint32_t line_of(const std::string& net) const {
@@ -284,23 +312,61 @@ class Collector {
     h.net = n_.outputs[o].line;
     h.nets = {h.net};
     h.parts = parts_of(n_, node);
-    const auto add = [&](Effect effect, const char* fault, double weight) {
+    const auto add = [&](Effect effect, const std::string& fault, double weight) {
       h.effect = effect;
       h.fault = fault;
-      h.poor_high = (effect == Effect::weak_one) != low_is_one;
+      const bool one = effect == Effect::weak_one, zero = effect == Effect::weak_zero;
+      h.poor_high = low_is_one ? zero : one;
+      h.poor_low = low_is_one ? one : zero;
       h.weight = weight;
       all_.push_back(h);
     };
     add(Effect::line_zero, low_is_one ? "stuck-high" : "stuck-low", 0.5);
     add(Effect::line_one, low_is_one ? "stuck-low" : "stuck-high", 0.5);
     add(Effect::line_inverted, "inverted", 0.5);
-    add(Effect::weak_zero, low_is_one ? "weak high" : "poor low", 1.0);
-    add(Effect::weak_one, low_is_one ? "poor low" : "weak high", 1.0);
     add(Effect::erratic, "intermittent", 0.5);
+    const auto poor = [&](const std::string& where, double weight) {
+      add(low_is_one ? Effect::weak_zero : Effect::weak_one, "weak high" + where, weight);
+      add(low_is_one ? Effect::weak_one : Effect::weak_zero, "poor low" + where, weight);
+      for (const int levels : {1, 2, 3}) {
+        add(Effect::shifted, (levels == 1 ? "poor low" : levels == 2 ? "weak high" : "poor low and high") + where, weight);
+        all_.back().poor_low = (levels & 1) != 0;
+        all_.back().poor_high = (levels & 2) != 0;
+      }
+    };
+    poor("", kPoorWeight);
+    for (const auto& [parts, where] : also_on(h.net)) {
+      h.parts = parts;
+      poor(" " + where, 0.5 * kPoorWeight);
+    }
+  }
+
+  // Parts that can spoil a line's levels though they do not drive it: what loads it at its readers' pins,
+  // and what drives a gate that passes levels on (diodes, followers).
+  std::vector<std::pair<std::vector<std::string>, std::string>> also_on(const std::string& net) const {
+    std::vector<std::pair<std::vector<std::string>, std::string>> also;
+    for (const files::Gate& gate : board_.circuit) {
+      for (std::size_t i = 0; i < gate.inputs.size(); ++i)
+        if (gate.inputs[i] == net)
+          also.push_back({parts_at(gate, fmt::format("in{}", i + 1)), "loaded at " + called(gate)});
+      if (gate.clock.net == net) also.push_back({parts_at(gate, "clock"), "loaded at " + called(gate)});
+      const bool passes = gate.build == "diode" || gate.build == "cathode-follower";
+      if (!passes || std::find(gate.outputs.begin(), gate.outputs.end(), net) == gate.outputs.end()) continue;
+      for (std::size_t i = 0; i < gate.inputs.size(); ++i) {
+        const std::string& in = gate.inputs[i];
+        const auto own = gate.pin_parts.find(fmt::format("in{}", i + 1));
+        if (own != gate.pin_parts.end()) also.push_back({{own->second}, "by way of " + in});
+        const auto index = n_.find_net(in);
+        if (!index || n_.net_node[*index] == circuit::kNoNode || n_.site[n_.net_node[*index]].gate < 0) continue;
+        also.push_back({parts_of(n_, n_.net_node[*index]), "passed on from " + in});
+      }
+    }
+    return also;
   }
 
   const Netlist& n_;
   const files::Board& board_;
+  std::unordered_map<std::string, std::vector<std::uint32_t>> gates_at_;  // by net
   std::vector<Hypothesis> all_;
 };
 

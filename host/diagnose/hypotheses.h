@@ -35,6 +35,7 @@ enum class Effect : std::uint8_t {
   line_inverted,
   weak_zero,  // its 0 is no proper 0
   weak_one,   // its 1 is no proper 1
+  shifted,    // its levels have moved and are still in their windows: `poor_low`, `poor_high`
   erratic,
   contested,  // `line` and `other` touch, neither wins
   leak,       // an input pin lets current through: no level moves, the other input's lead does
@@ -46,11 +47,12 @@ struct Hypothesis {
   Effect effect = Effect::logic;
   std::uint32_t line = kNoLine, other = kNoLine;  // index into Netlist::outputs
   bool at_reader = false;  // inside the pin of the net's only reader: the net itself is right
-  bool poor_high = false;                         // weak_zero, weak_one: the level that is poor
+  bool poor_low = false, poor_high = false;       // weak_zero, weak_one, shifted: the levels that moved
   std::uint32_t dead_line = kNoLine;              // its 0 is that of a dead output
   circuit::NodeId at = circuit::kNoNode;  // where, for the reason
   std::string net;                        // where, for people
   std::vector<std::string> nets;          // every net it sits on: where its volts may be odd
+  std::vector<std::string> near;          // nets of the gates it sits at: their leads may read oddly
   std::vector<std::string> leaks_from;    // Effect::leak: lines that reach `net` through the pin
   std::string fault;                      // "stuck-low", "missing input", ...
   std::vector<std::string> parts;         // references that would explain it; may be empty

@@ -23,7 +23,7 @@ double below(double limit, double mean, double sigma) {
 // one or the other; what is weak may still just reach its window. Common practice, no source.
 Regions looks(Shows shows, bool one_is_high) {
   constexpr Regions kLow{0.01, 0.98, 0.01, 0.0}, kHigh{0.0, 0.0, 0.01, 0.99};
-  constexpr Regions kPoorLow{0.02, 0.45, 0.5, 0.03}, kPoorHigh{0.0, 0.03, 0.52, 0.45};
+  constexpr Regions kPoorLow{0.02, 0.3, 0.63, 0.05}, kPoorHigh{0.0, 0.05, 0.65, 0.3};
   switch (shows) {
     case Shows::zero:
       return one_is_high ? kLow : kHigh;
@@ -238,7 +238,13 @@ std::vector<Evidence> evidence_of(const circuit::Netlist& netlist, const record:
     const double ratio = e.normal > 0.0 ? e.value / e.normal : 1.0;
     e.odd = t.test == Test::fall ? ratio > kMovedTimes || ratio < 1.0 / kMovedTimes
                                  : std::fabs(e.value - e.normal) > moved_limit(t.test);
-    all.push_back(std::move(e));
+    // What a lead shows by itself says all that it shows beside each other line.
+    const bool again = e.odd && e.test == Test::back_read && !e.other.empty() &&
+                       std::any_of(all.begin(), all.end(), [&](const Evidence& had) {
+                         return had.odd && had.test == e.test && had.line == e.line && had.other.empty() &&
+                                std::fabs((had.value - had.normal) - (e.value - e.normal)) < 2.0 * kMovedBack;
+                       });
+    if (!again) all.push_back(std::move(e));
   }
   return all;
 }
@@ -276,7 +282,7 @@ Result<Observed> observe(const circuit::Netlist& netlist, const files::Board& bo
       seen.sightings.push_back(s);
     }
   }
-  if (seen.sightings.empty())
+  if (seen.sightings.empty() && !tripped_by_board(run))
     return input_error(fmt::format("run {}", run.number),
                        "no output of the board's circuit was measured in it",
                        run.aborted ? "it was stopped before: `tenterhook show` tells why" : "");

@@ -49,7 +49,7 @@ struct Evidence {
 
 // Two runs of an unchanged board differ by less, means over a line's readings or single part tests: twice
 // the largest difference of 1,000 pairs of emulated runs.
-inline constexpr double kMoved = 0.15;       // V
+inline constexpr double kMoved = 0.12;       // V
 inline constexpr double kMovedCold = 0.3;    // V: heaters cold, sources of tens of kilohms
 inline constexpr double kMovedBack = 0.5;    // V: a lead that nothing drives
 inline constexpr double kMovedTimes = 1.25;  // of a fall time
@@ -58,6 +58,11 @@ inline constexpr double kMovedTimes = 1.25;  // of a fall time
 // a shift that all lines share (a rail that moved) is taken off. Where the logic differs, volts say nothing.
 std::vector<Evidence> evidence_of(const circuit::Netlist& netlist, const record::RunRecord& run,
                                   const record::RunRecord& baseline);
+
+// A rail tripped because of the board, before or while the vectors were driven.
+inline bool tripped_by_board(const record::RunRecord& run) {
+  return run.aborted && run.aborted->blame == "board";
+}
 
 struct Observed {
   std::vector<Sighting> sightings;  // in order of steps

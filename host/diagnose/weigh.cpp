@@ -33,20 +33,22 @@ bool has(const std::vector<std::string>& names, const std::string& name) {
   return std::find(names.begin(), names.end(), name) != names.end();
 }
 
-constexpr double kOddElsewhere = 0.004;  // of what a cause does not touch
+constexpr double kOddHealthy = 5e-4;     // kMoved and the like are set so that this never happens
+constexpr double kOddElsewhere = 0.006;  // of what a cause does not touch
 constexpr double kOddNear = 0.12;        // on a net that it sits on, when it need not show there
 
-double chance_of_odd(const Hypothesis& h, const Evidence& e) {
+double chance_of_odd(const Hypothesis& h, const Evidence& e, double elsewhere) {
   const bool here = has(h.nets, e.line);
   if (e.test == Test::back_read) {
-    if (h.effect == Effect::leak) return here && has(h.leaks_from, e.other) ? 0.9 : kOddElsewhere;
+    if (h.effect == Effect::leak) return here && has(h.leaks_from, e.other) ? 0.9 : elsewhere;
     if (here && h.nets.size() > 1 && has(h.nets, e.other)) return 0.9;  // bridged
-    return here ? 0.3 : kOddElsewhere;
+    return here ? 0.3 : has(h.near, e.line) ? 0.15 : elsewhere;
   }
-  if (!here) return kOddElsewhere;
-  const bool poor = h.effect == Effect::weak_one || h.effect == Effect::weak_zero;
-  if (poor && e.test == Test::level) return e.high == h.poor_high ? 0.9 : 0.2;
-  if (poor && e.test == Test::load) return e.high == h.poor_high ? 0.6 : 0.3;
+  if (!here) return elsewhere;
+  const bool poor = h.poor_low || h.poor_high;
+  const bool this_one = e.high ? h.poor_high : h.poor_low;
+  if (poor && e.test == Test::level) return this_one ? 0.9 : 0.05;
+  if (poor && e.test == Test::load) return this_one ? 0.6 : 0.3;
   if (poor && e.test == Test::cold) return 0.3;
   if (poor && e.test == Test::fall) return 0.5;
   if (h.effect == Effect::contested) return 0.4;
@@ -82,10 +84,14 @@ class Weigher {
     return weights;
   }
 
-  void add_evidence(const std::vector<Evidence>& evidence, std::vector<Weight>& weights) const {
+  void add_evidence(const std::vector<Evidence>& evidence, const Weight& healthy,
+                    std::vector<Weight>& weights) const {
+    std::vector<std::uint8_t> silent(sets_.size());
+    for (std::size_t i = 0; i < sets_.size(); ++i)
+      silent[i] = weights[i].signature == healthy.signature ? 1 : 0;
     for (std::size_t i = 0; i < sets_.size(); ++i)
       for (const Evidence& e : evidence) {
-        const double odd = diagnose::chance_of_odd(causes_, sets_[i], e);
+        const double odd = diagnose::chance_of_odd(causes_, sets_[i], e, silent[i] != 0);
         weights[i].log_likelihood += std::log(e.odd ? odd : 1.0 - odd);
         if (e.odd)
           weights[i].signature =
@@ -150,7 +156,7 @@ class Weigher {
       return shows == Shows::zero ? Shows::dead : shows;
     if (cause.effect == Effect::logic || look.output < 0) return shows;
     const auto output = static_cast<std::uint32_t>(look.output);
-    if (cause.effect == Effect::leak) return shows;
+    if (cause.effect == Effect::leak || cause.effect == Effect::shifted) return shows;
     if (cause.effect == Effect::contested) {
       if (output != cause.line && output != cause.other) return shows;
       const Shows a = shown_in(m_.shown(cause.line), lane),
@@ -176,6 +182,7 @@ class Weigher {
       case Effect::logic:
       case Effect::contested:
       case Effect::leak:
+      case Effect::shifted:
         break;
     }
     return shows;
@@ -234,11 +241,13 @@ class Weigher {
 }  // namespace
 
 double chance_of_odd(const std::vector<Hypothesis>& causes, const Together& set,
-                     const Evidence& evidence) {
-  double normal = 1.0 - kOddElsewhere;
+                     const Evidence& evidence, bool silent) {
+  // A cause that changes no logic moves nothing but what it sits on.
+  const double elsewhere = silent || set.empty() ? kOddHealthy : kOddElsewhere;
+  double odd = elsewhere;
   for (const std::uint32_t cause : set)
-    normal = std::min(normal, 1.0 - chance_of_odd(causes[cause], evidence));
-  return 1.0 - normal;
+    odd = std::max(odd, chance_of_odd(causes[cause], evidence, elsewhere));
+  return odd;
 }
 
 std::vector<Weight> weigh(const Netlist& netlist, const std::vector<SequenceStep>& steps,
@@ -246,7 +255,10 @@ std::vector<Weight> weigh(const Netlist& netlist, const std::vector<SequenceStep
                           const std::vector<Look>& looks, const std::vector<Evidence>& evidence) {
   Weigher weigher(netlist, steps, causes, sets);
   std::vector<Weight> weights = weigher.run(looks);
-  weigher.add_evidence(evidence, weights);
+  if (evidence.empty()) return weights;
+  const std::vector<Together> nothing(1);
+  const Weight healthy = Weigher(netlist, steps, causes, nothing).run(looks).front();
+  weigher.add_evidence(evidence, healthy, weights);
   return weights;
 }
 

@@ -30,7 +30,9 @@ struct Weight {
 
 // Probability that a level or part test has moved from its baseline when these causes are present; empty:
 // nothing is wrong. Common practice, no source.
-double chance_of_odd(const std::vector<Hypothesis>& causes, const Together& set, const Evidence& evidence);
+// `silent`: they change no reading of the run.
+double chance_of_odd(const std::vector<Hypothesis>& causes, const Together& set, const Evidence& evidence,
+                     bool silent);
 
 // One Weight a member of `sets`. `looks` in order of steps. An element that a cause keeps from ever
 // being initialised is tried in each power-up state (circuit::case_elements), and the likelihood
