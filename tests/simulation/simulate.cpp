@@ -3,6 +3,7 @@
 //   simulate [--seconds S] [--runs N] [--first SEED | --fresh] [--verbose]
 //   simulate --seed SEED [--only HARM,HARM|none]      one run again, told in full
 //   simulate --expect-violation ...                   0 only if something is broken (planted bugs)
+#include <sys/time.h>
 #include <unistd.h>
 
 #include <chrono>
@@ -22,7 +23,13 @@ namespace {
 using namespace tenterhook::simulation;
 using Clock = std::chrono::steady_clock;
 
-constexpr unsigned kOneRunMostS = 120;  // of wall time: longer is a hang
+constexpr time_t kOneRunMostS = 60;  // of processor time: longer is a hang
+
+// The signal's default ends the program; 0: no limit.
+void limit_processor_time(time_t seconds) {
+  const itimerval limit{{0, 0}, {seconds, 0}};
+  ::setitimer(ITIMER_PROF, &limit, nullptr);
+}
 
 struct Options {
   double seconds = 40.0;
@@ -100,7 +107,7 @@ int main(int argc, char** argv) {
   const auto start = Clock::now();
   const auto spent = [&] { return std::chrono::duration<double>(Clock::now() - start).count(); };
   for (std::uint64_t seed = options.first; runs < options.runs && spent() < options.seconds && broken < 5; ++seed, ++runs) {
-    ::alarm(kOneRunMostS);  // the signal's default ends the program: a hang is a failure
+    limit_processor_time(kOneRunMostS);
     const Told told = run_world(seed);
     frames += told.frames;
     harmed += told.harmed;
@@ -113,7 +120,7 @@ int main(int argc, char** argv) {
     if (told.violations.empty()) continue;
     ++broken;
     tell(told);
-    ::alarm(0);
+    limit_processor_time(0);
     if (options.expect_violation) break;
     std::printf("  again: simulate %s\n", replay_line(seed, shrink(told)).c_str());
   }

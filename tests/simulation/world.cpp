@@ -301,6 +301,8 @@ class World {
 
 }  // namespace
 
+plan::Plan random_plan(std::mt19937_64& random) { return plan_of(vectors_of(random)); }
+
 Told run_world(std::uint64_t seed, std::uint32_t allowed) { return World(seed, allowed).run(); }
 
 std::uint32_t shrink(const Told& failed) {

@@ -3,9 +3,11 @@
 #pragma once
 
 #include <cstdint>
+#include <random>
 #include <string>
 #include <vector>
 
+#include "host/plan/plan.h"
 #include "tests/simulation/chaos.h"
 
 namespace tenterhook::simulation {
@@ -33,6 +35,9 @@ struct Told {
 //   the host comes to an end, in bounded calls and bounded time of the fixture
 //   the exit code is that of the outcome
 Told run_world(std::uint64_t seed, std::uint32_t allowed = kAllHarms);
+
+// That board with 6 to 15 vectors drawn from `random`, planned for the built-in fixture.
+plan::Plan random_plan(std::mt19937_64& random);
 
 // The narrowest set of harms that still breaks something, by leaving them out one after the other.
 std::uint32_t shrink(const Told& failed);
