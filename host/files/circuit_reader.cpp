@@ -420,7 +420,7 @@ void BoardReader::check_drivers() {
                 "declare the line 'both:', or rename the net");
     if (gates.size() < 2) continue;
     const bool declared = std::any_of(board_.wired.begin(), board_.wired.end(),
-                                      [&](const WiredNet& w) { return w.net == name; });
+                                      [&net = name](const WiredNet& w) { return w.net == net; });
     const bool shared = std::all_of(gates.begin(), gates.end(), [&](std::size_t i) {
       return board_.circuit[i].type == "tri-state";
     });
