@@ -39,13 +39,23 @@ Bytes mutated(Bytes bytes, std::mt19937_64& random) {
 
 }  // namespace
 
-// replay MUTATIONS FOLDER...
+// replay [--seed N] MUTATIONS FOLDER...
+// Half of the mutations are the same every time, half are of a fresh seed, printed before anything runs: with
+// --seed they are the same again.
 int main(int argc, char** argv) {
-  if (argc < 3) return 2;
-  const int mutations = std::atoi(argv[1]);
-  std::mt19937_64 random(20);
+  int first = 1;
+  std::uint64_t seed = std::random_device{}();
+  if (argc > 3 && std::string(argv[1]) == "--seed") {
+    seed = std::strtoull(argv[2], nullptr, 10);
+    first = 3;
+  }
+  if (argc < first + 2) return 2;
+  const int mutations = std::atoi(argv[first]);
+  std::printf("seed %llu\n", static_cast<unsigned long long>(seed));
+  std::fflush(stdout);
+  std::mt19937_64 same(20), fresh(seed);
   std::size_t files = 0, runs = 0;
-  for (int i = 2; i < argc; ++i) {
+  for (int i = first + 1; i < argc; ++i) {
     for (const auto& entry : std::filesystem::recursive_directory_iterator(argv[i])) {
       if (!entry.is_regular_file()) continue;
       std::ifstream file(entry.path(), std::ios::binary);
@@ -53,7 +63,7 @@ int main(int argc, char** argv) {
       ++files;
       LLVMFuzzerTestOneInput(bytes.data(), bytes.size());
       for (int m = 0; m < mutations; ++m, ++runs) {
-        const Bytes other = mutated(bytes, random);
+        const Bytes other = mutated(bytes, m % 2 == 0 ? same : fresh);
         LLVMFuzzerTestOneInput(other.data(), other.size());
       }
     }
