@@ -18,7 +18,7 @@ struct ElfRig {
   std::unique_ptr<Session> session;
   std::string trouble;
 
-  explicit ElfRig(const std::string& elf, std::optional<Fault> fault = std::nullopt) {
+  explicit ElfRig(const std::string& elf, std::optional<Fault> fault = std::nullopt, int baud = 500'000) {
     auto still = std::make_unique<StillFixture>();
     circuit = still.get();
     emulated::McuOptions mcu;
@@ -30,6 +30,7 @@ struct ElfRig {
     }
     std::unique_ptr<emulated::Controller> controller = made.take();
     chip = controller.get();
+    chip->set_host_baud(baud);
     auto lossy = std::make_unique<LossyPort>(std::make_unique<emulated::LockstepPort>(std::move(controller)));
     port = lossy.get();
     auto opened = Session::open(std::move(lossy), {&cancel, 7});
