@@ -12,6 +12,7 @@
 #include "host/commands/bench.h"
 #include "host/commands/output.h"
 #include "host/files/reader.h"
+#include "host/measure/calibration.h"
 #include "host/measure/verdict.h"
 #include "host/power/budget.h"
 #include "host/power/curves.h"
@@ -124,6 +125,7 @@ class Powering {
   report::LiveView view_;
   power::CurveBook book_;
   Bench bench_;
+  measure::InUse measuring_;
   record::RunRecord record_;
   std::optional<record::RunRecord> last_;
   std::string discharge_;
@@ -143,12 +145,14 @@ Status Powering::connect() {
   record_.fixture = bench_.emulated ? "emulated" : who.fixture;
   record_.fixture_serial = who.serial;
   record_.firmware_build = who.firmware_build;
-  record_.calibration = "nominal";
+  measuring_ = measure::in_use(plan_.fixture, who.serial, measure::today());
+  record_.calibration = measuring_.name;
   if (bench_.emulated) record_.seed = bench_.seed;
   record_.faults = options_.bench.faults;
   record_.sources = plan_.vectors.sources;
   record_.sources.insert(record_.sources.end(), plan_.fixture.sources.begin(), plan_.fixture.sources.end());
   record_.warnings = bench_.session->warnings();
+  if (!measuring_.warning.empty()) record_.warnings.push_back(measuring_.warning);
   remember_last();
   auto number = store_.begin(record_);
   TH_TRY(number);
@@ -222,7 +226,7 @@ Status Powering::perform() {
     now.done = static_cast<int>(100.0 * std::max(0.0, fraction));
     now.total = fraction < 0.0 ? 0 : 100;
     say(view_.progress(now));
-  });
+  }, measuring_.models.rail);
   auto began = bench_.session->status();
   TH_TRY(began);
   TH_TRY(up(sequence));

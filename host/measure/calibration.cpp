@@ -374,4 +374,22 @@ std::string self_drift(const files::Fixture& fixture, const SelfReading& before,
   return "";
 }
 
+InUse in_use(const files::Fixture& fixture, const std::string& serial, const std::string& date) {
+  InUse now;
+  auto found = find_calibration(serial);
+  const std::string widened = ": uncertainties are those of the parts' tolerances; `tenterhook fixture calibrate` narrows them";
+  if (!found) {
+    now.warning = "its calibration cannot be read (" + found.error().text() + ")" + widened;
+  } else if (!*found) {
+    now.warning = "not calibrated" + widened;
+  } else if (!(*found)->valid_on(date)) {
+    now.warning = "its calibration expired on " + (*found)->expires + widened;
+  } else {
+    now.calibration = std::move(**found);
+    now.name = now.calibration->hash;
+  }
+  now.models = models_of(fixture, now.calibration ? &*now.calibration : nullptr, date);
+  return now;
+}
+
 }  // namespace tenterhook::measure

@@ -81,6 +81,15 @@ struct Models {
 // `calibration` may be null. `date`: of use; what drifts since is in the budget.
 Models models_of(const files::Fixture& fixture, const Calibration* calibration, const std::string& date);
 
+// What a fixture measures with today.
+struct InUse {
+  Models models;
+  std::optional<Calibration> calibration;  // empty: none that is valid; the models are nominal
+  std::string name = "nominal";            // for the record: the calibration's hash
+  std::string warning;                     // why it is not calibrated, for people; empty when it is
+};
+InUse in_use(const files::Fixture& fixture, const std::string& serial, const std::string& date);
+
 // The second reference and the 0 V wire, seen by the converter whose own reference they check.
 struct SelfReading {
   double reference_counts = 0.0, ground_counts = 0.0;

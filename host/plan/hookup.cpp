@@ -255,6 +255,18 @@ Status make_feeds(Plan& plan) {
 
 // --- rails --------------------------------------------------------------------------------------
 
+// Fewer steps of the current sensor below a limit leave the trip to chance.
+constexpr double kLimitSteps = 20.0;
+
+void warn_of_coarse_limit(Plan& plan, const files::Rail& rail, int channel) {
+  const auto& there = plan.fixture.rails.at(channel);
+  const double steps = rail.limit / there.per_count;
+  if (steps >= kLimitSteps) return;
+  plan.warnings.push_back(fmt::format("the limit of rail {}, {}, is {:.0f} step{} of the current sensor of rail.{} ({} each): the trip may come "
+                                      "that much early or late; a rail channel for smaller currents knows better",
+                                      rail.name, text(rail.limit), std::floor(steps), steps < 2.0 ? "" : "s", channel, text(there.per_count)));
+}
+
 Status check_rail(const Plan& plan, const files::Rail& rail, int channel) {
   const auto& there = plan.fixture.rails.at(channel);
   if (rail.limit > there.max) {
@@ -311,6 +323,7 @@ Status order_rails(Plan& plan) {
         planned.protecting |= std::count(other.after.begin(), other.after.end(), rail.name) > 0;
       }
       TH_TRY(check_rail(plan, rail, planned.channel));
+      warn_of_coarse_limit(plan, planned.rail, planned.channel);
       plan.rails.push_back(planned);
       up.insert(rail.name);
       moved = true;

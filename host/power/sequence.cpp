@@ -33,8 +33,12 @@ Status append(Bytes& program, const plan::ProgramStep& step) {
 
 }  // namespace
 
-Sequence::Sequence(link::Session& session, const plan::Plan& plan, Progress progress)
-    : session_(session), plan_(plan), progress_(std::move(progress)) {}
+Sequence::Sequence(link::Session& session, const plan::Plan& plan, Progress progress, std::vector<measure::ChannelModel> rails)
+    : session_(session), plan_(plan), progress_(std::move(progress)), models_(std::move(rails)) {
+  for (std::size_t r = models_.size(); r < plan_.fixture.rails.size(); ++r) {
+    models_.push_back(measure::nominal_rail(plan_.fixture, static_cast<int>(r)));
+  }
+}
 
 Result<std::optional<link::FaultReport>> Sequence::up(CurveBook* book, Curves curves) {
   auto steps = staged_steps(plan_, book ? curves : Curves::none);
@@ -133,7 +137,7 @@ Result<std::vector<record::RailRecord>> Sequence::rails(std::optional<link::Faul
     if (!volts.count(rail.channel) || !amps.count(rail.channel)) {
       return fixture_error("rail." + std::to_string(rail.channel), "the fixture sent no reading of this rail");
     }
-    const auto estimate = measure::estimate(volts[rail.channel], measure::nominal_rail(plan_.fixture, rail.channel));
+    const auto estimate = measure::estimate(volts[rail.channel], model(rail.channel));
     const measure::Counts& current = amps[rail.channel];
     record::RailRecord record;
     record.rail = rail.rail.name;
@@ -156,7 +160,7 @@ Result<std::vector<RailLook>> Sequence::first_wires() {
   for (const plan::RailPlan& rail : plan_.rails) {
     const auto count = static_cast<std::uint32_t>(live->volts[rail.channel]);
     const measure::Counts one{1, count, static_cast<std::uint16_t>(count), static_cast<std::uint16_t>(count), count * count};
-    const auto estimate = measure::estimate(one, measure::nominal_rail(plan_.fixture, rail.channel));
+    const auto estimate = measure::estimate(one, model(rail.channel));
     looks.push_back({{true, estimate.volts, estimate.U}, {}});
   }
   return looks;
@@ -175,7 +179,8 @@ Result<std::vector<RailLook>> Sequence::both_wires() {
       for (std::size_t i = 0; i < looks.size(); ++i) {
         const bool second = c.kind == link::ChannelKind::rail_second;
         if (plan_.rails[i].channel != c.index || !(second || c.kind == link::ChannelKind::rail) || c.counts.n == 0) continue;
-        const auto estimate = measure::estimate(c.counts, measure::nominal_rail(plan_.fixture, c.index));
+        // A calibration is of the first wire; the second one has a divider of its own.
+        const auto estimate = measure::estimate(c.counts, second ? measure::nominal_rail(plan_.fixture, c.index) : model(c.index));
         (second ? looks[i].second : looks[i].first) = {true, estimate.volts, estimate.U};
       }
     }

@@ -10,6 +10,7 @@
 
 #include "host/base/result.h"
 #include "host/link/session.h"
+#include "host/measure/uncertainty.h"
 #include "host/plan/plan.h"
 #include "host/power/curves.h"
 #include "host/power/discharge.h"
@@ -42,8 +43,8 @@ constexpr Volts kDownBelow{5.0};
 
 class Sequence {
  public:
-  // Both outlive it.
-  Sequence(link::Session& session, const plan::Plan& plan, Progress progress);
+  // Both outlive it. `rails`: a model for each of the fixture's rail channels; empty: nominal ones.
+  Sequence(link::Session& session, const plan::Plan& plan, Progress progress, std::vector<measure::ChannelModel> rails = {});
 
   // Rails in order, each in its window before the next; then every line at rest. A fault of the fixture
   // (trip, rail not up) is a value: everything is open then.
@@ -61,10 +62,12 @@ class Sequence {
  private:
   Result<std::vector<RailLook>> first_wires();
   Result<std::vector<RailLook>> both_wires();
+  const measure::ChannelModel& model(int channel) const { return models_.at(static_cast<std::size_t>(channel)); }
 
   link::Session& session_;
   const plan::Plan& plan_;
   Progress progress_;
+  std::vector<measure::ChannelModel> models_;
 };
 
 // Names the rail, lead or cause of a fault by the board's own words, for the record.

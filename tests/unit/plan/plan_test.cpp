@@ -14,7 +14,9 @@ namespace {
 
 using files::Bit;
 using testing::Contains;
+using testing::AllOf;
 using testing::HasSubstr;
+using testing::Not;
 
 files::Fixture mega() {
   auto fixture = files::read_fixture(TH_SOURCE_DIR "/fixtures/mega2560/fixture.yaml");
@@ -58,6 +60,16 @@ TEST(Plan, AssignsChannelsWhereTheBoardHasNoHookup) {
   EXPECT_EQ(plan->banks[0].high, (Feed{Feed::Kind::rail, 1}));
   EXPECT_EQ(plan->banks[0].low, (Feed{Feed::Kind::ground, -1}));
   EXPECT_THAT(plan->wiring, Contains(HasSubstr("sense.0")));
+}
+
+TEST(Plan, LimitOfFewSensorStepsIsToldButNoMore) {
+  std::string text = board("hookup: {coil: rail.0, A: drive.0, B: drive.1, CK: fast.0, Y: sense.0, W: sense.1}\nsteps: [{set: {A: 1}, expect: {Y: 0}}]\n");
+  auto coarse = plan_text(text);
+  ASSERT_TRUE(coarse) << coarse.error().text();
+  EXPECT_THAT(coarse->warnings, Contains(AllOf(HasSubstr("coil, 200 mA, is 16 steps"), HasSubstr("rail.0"))));
+  auto fine = plan_text(board("steps: [{set: {A: 1}, expect: {Y: 0}}]\n"));
+  ASSERT_TRUE(fine);
+  EXPECT_THAT(fine->warnings, Not(Contains(HasSubstr("current sensor"))));
 }
 
 TEST(Plan, LinesHoldTheirValueAndOnlyChangesMoveRelays) {
