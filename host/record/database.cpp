@@ -125,6 +125,10 @@ Result<std::unique_ptr<Database>> Database::open(const std::string& path, Mode m
   if (code != SQLITE_OK) return database->failure(code);
   sqlite3_extended_result_codes(database->handle_, 1);
   sqlite3_busy_timeout(database->handle_, kBusyTimeoutMs);
+  // A file from a stranger may bring a schema of its own: what it calls is not trusted, and it cannot be
+  // used to damage the file (sqlite.org/security.html, "Untrusted SQLite Database Files").
+  sqlite3_db_config(database->handle_, SQLITE_DBCONFIG_DEFENSIVE, 1, nullptr);
+  sqlite3_db_config(database->handle_, SQLITE_DBCONFIG_TRUSTED_SCHEMA, 0, nullptr);
   return database;
 }
 
