@@ -170,24 +170,54 @@ void Assessor::complete() {
   done_(steps_.back());
 }
 
-void Assessor::take_contact(const link::SampleBlock& block, bool before) {
+void Assessor::begin_contacts(bool before) {
+  contacts_before_ = before;
+  plain_.clear();
+  pulled_.clear();
+}
+
+void Assessor::take_contact(const link::SampleBlock& block, measure::Pull pull) {
   for (const link::ChannelSample& c : block.channels) {
     const auto estimate = measure::estimate(c.counts, channel(c.index));
     if (block.index == 0) {
       plain_[c.index] = estimate.volts;
       continue;
     }
-    const auto contact = measure::contact_of(plain_[c.index], estimate.volts, estimate.U, plan_.fixture.sense.open_reads,
-                                             plan_.fixture.sense.divider);
-    (before ? proven_before_ : proven_after_)[c.index] = contact == measure::Contact::proven;
-    if (contact == measure::Contact::open) open_leads_.push_back(c.index);
+    Pulled& pulled = pulled_[c.index];
+    std::optional<Volts> high;
+    if (pull == measure::Pull::low) {
+      pulled.volts = estimate.volts;
+      pulled.U = estimate.U;
+    } else {
+      high = estimate.volts;
+    }
+    pulled.contact = measure::contact_of(plain_[c.index], pulled.volts, std::max(pulled.U, estimate.U), plan_.fixture.sense.open_reads,
+                                         plan_.fixture.sense.divider, high);
+    (contacts_before_ ? proven_before_ : proven_after_)[c.index] = pulled.contact == measure::Contact::proven;
   }
 }
 
-std::map<int, std::uint64_t> Assessor::worth_a_second_look() const {
+std::vector<int> Assessor::undecided_leads() const {
+  std::vector<int> leads;
+  for (const auto& [sense, pulled] : pulled_) {
+    if (pulled.contact != measure::Contact::proven) leads.push_back(sense);
+  }
+  return leads;
+}
+
+std::vector<int> Assessor::open_leads() const {
+  std::vector<int> leads;
+  for (const auto& [sense, pulled] : pulled_) {
+    if (pulled.contact == measure::Contact::open) leads.push_back(sense);
+  }
+  return leads;
+}
+
+std::map<int, std::uint64_t> Assessor::worth_a_second_look(int first, int last) const {
   std::map<int, std::uint64_t> senses;
   int count = 0;
-  for (const record::StepRecord& step : steps_) {
+  for (std::size_t i = static_cast<std::size_t>(first); i < steps_.size() && static_cast<int>(i) <= last; ++i) {
+    const record::StepRecord& step = steps_[i];
     for (const Reading& r : step.readings) {
       if (r.verdict != Verdict::unsure || !judged(r.expected) || count >= kSecondLooksMost) continue;
       if (measure::estimate(r.counts, channel(r.channel)).saturated) continue;
@@ -199,30 +229,84 @@ std::map<int, std::uint64_t> Assessor::worth_a_second_look() const {
 }
 
 void Assessor::take_again(const link::SampleBlock& block) {
-  for (record::StepRecord& step : steps_) {
-    if (step.index != block.step) continue;
-    for (Reading& r : step.readings) {
-      const auto found = std::find_if(block.channels.begin(), block.channels.end(), [&](const link::ChannelSample& c) {
-        return c.kind == link::ChannelKind::sense && c.index == r.channel;
-      });
-      if (found == block.channels.end() || r.verdict != Verdict::unsure) continue;
-      const auto second = measure::estimate(found->counts, channel(r.channel));
-      if (abs(second.volts - r.volts) > second.U + r.U) {
-        r.why = fmt::format("it read {:.3f} V at first and {:.3f} V at a second look: not steady; run it with --repeat",
-                            r.volts.value, second.volts.value);
-        second_looks_.push_back({step.index, r.line, r.verdict, r.why});
-        continue;
-      }
-      const auto both = measure::estimate(measure::pooled(r.counts, found->counts), channel(r.channel));
-      r.verdict = measure::judge_again(both, r.window);
-      const std::string seen = fmt::format("{:.3f} V within {} after a second look ({} conversions in all)", both.volts.value,
-                                           text(both.U), r.counts.n + found->counts.n);
-      r.why = r.verdict == Verdict::pass ? "" : seen;
-      if (r.verdict == Verdict::unsure) {
-        r.why += channel(r.channel).line ? ": a meter at this point would settle it" : ": a calibration would settle it";
-      }
-      second_looks_.push_back({step.index, r.line, r.verdict, r.why});
+  if (block.step < 0 || block.step >= static_cast<int>(steps_.size())) return;
+  record::StepRecord& step = steps_[static_cast<std::size_t>(block.step)];
+  for (Reading& r : step.readings) {
+    const auto found = std::find_if(block.channels.begin(), block.channels.end(), [&](const link::ChannelSample& c) {
+      return c.kind == link::ChannelKind::sense && c.index == r.channel;
+    });
+    if (found == block.channels.end() || r.verdict != Verdict::unsure) continue;
+    settle(step, r, found->counts);
+  }
+}
+
+void Assessor::settle(record::StepRecord& step, Reading& r, const measure::Counts& again) {
+  const auto second = measure::estimate(again, channel(r.channel));
+  if (abs(second.volts - r.volts) > second.U + r.U) {
+    r.why = fmt::format("it read {:.3f} V at first and {:.3f} V at a second look: not steady; run it with --repeat",
+                        r.volts.value, second.volts.value);
+    amend(step.index, r);
+    return;
+  }
+  r.counts = measure::pooled(r.counts, again);
+  const auto both = measure::estimate(r.counts, channel(r.channel));
+  r.volts = both.volts;
+  r.U = both.U;
+  r.dof = both.dof;
+  r.p = measure::probability_of_conformity(both.volts, both.u, both.dof, r.window);
+  r.verdict = measure::judge_again(both, r.window);
+  const std::string seen = fmt::format("{:.3f} V within {} after a second look ({} conversions in all)", both.volts.value,
+                                       text(both.U), r.counts.n);
+  r.why = r.verdict == Verdict::pass ? "" : seen;
+  if (r.verdict == Verdict::unsure) {
+    r.why += channel(r.channel).line ? ": a meter at this point would settle it" : ": a calibration would settle it";
+  }
+  amend(step.index, r);
+}
+
+void Assessor::amend(int step, const Reading& r) { second_looks_.push_back({step, r.line, r.verdict, r.why, r}); }
+
+std::map<int, std::uint64_t> Assessor::worth_unloading() const {
+  std::map<int, std::uint64_t> senses;
+  int count = 0;
+  for (const record::StepRecord& step : steps_) {
+    for (const Reading& r : step.readings) {
+      const bool open_question = r.verdict == Verdict::unsure || r.verdict == Verdict::fail;
+      if (!open_question || !judged(r.expected) || count >= kSecondLooksMost) continue;
+      if (measure::estimate(r.counts, channel(r.channel)).saturated) continue;
+      senses[step.index] |= std::uint64_t{1} << r.channel;
+      ++count;
     }
+  }
+  return senses;
+}
+
+void Assessor::take_unloaded(int step_index, int sense, const measure::Counts& bare, const measure::Source& source) {
+  if (step_index < 0 || step_index >= static_cast<int>(steps_.size())) return;
+  record::StepRecord& step = steps_[static_cast<std::size_t>(step_index)];
+  for (Reading& r : step.readings) {
+    if (r.channel != sense || bare.n == 0 || (r.verdict != Verdict::unsure && r.verdict != Verdict::fail)) continue;
+    const auto again = measure::estimate(bare, channel(sense));
+    const bool steady = abs(again.volts - r.volts) <= again.U + r.U;
+    if (!source.known || !steady) {
+      if (r.verdict == Verdict::unsure) settle(step, r, bare);
+      continue;
+    }
+    measure::Estimate unloaded = again;
+    unloaded.volts = source.open_circuit;
+    unloaded.U = source.U;
+    unloaded.u = source.U / 1.96;
+    unloaded.dof = 0.0;
+    const std::string seen = fmt::format("{:.2f} V with the fixture on it; behind {} it shows {:.2f} V within {} by itself",
+                                         again.volts.value, text(source.ohms), source.open_circuit.value, text(source.U));
+    r.counts = bare;
+    r.volts = unloaded.volts;
+    r.U = unloaded.U;
+    r.dof = 0.0;
+    r.p = measure::probability_of_conformity(unloaded.volts, unloaded.u, 0.0, r.window);
+    r.verdict = measure::judge_again(unloaded, r.window);
+    r.why = seen;
+    amend(step.index, r);
   }
 }
 
@@ -246,7 +330,7 @@ void Assessor::finish(record::RunRecord& run) {
     measure::apply_open_lead_rule(readings, plan_.fixture.sense.open_reads, proven_before_[sense], proven_after_[sense]);
     for (std::size_t i = 0; i < readings.size(); ++i) {
       if (readings[i]->verdict == before[i]) continue;
-      run.amendments.push_back({step_of[readings[i]], readings[i]->line, readings[i]->verdict, readings[i]->why});
+      run.amendments.push_back({step_of[readings[i]], readings[i]->line, readings[i]->verdict, readings[i]->why, *readings[i]});
     }
   }
   run.steps = steps_;

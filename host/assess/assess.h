@@ -6,6 +6,8 @@
 #include <vector>
 
 #include "host/link/session.h"
+#include "host/measure/contact.h"
+#include "host/measure/loading.h"
 #include "host/measure/verdict.h"
 #include "host/plan/plan.h"
 #include "host/record/run.h"
@@ -23,21 +25,37 @@ class Assessor {
 
   // By sense channel: a calibration's models in place of the nominal ones. Before the first sample.
   void use(std::vector<measure::ChannelModel> channels) { channels_ = std::move(channels); }
+  const std::vector<measure::ChannelModel>& channels() const { return channels_; }
 
   // Samples of the vectors, in the order in which the fixture takes them.
   void take(const link::SampleBlock& block);
-  // Samples of plan::contact_step; `before` the vectors or after them.
-  void take_contact(const link::SampleBlock& block, bool before);
-  // Sense channels whose leads the last round of contact samples showed to be unconnected.
-  const std::vector<int>& open_leads() const { return open_leads_; }
+  // A round of contact samples begins; `before` the vectors or after them.
+  void begin_contacts(bool before);
+  // Samples of plan::contact_step with that pull: the low one first, the high one of those it leaves undecided.
+  void take_contact(const link::SampleBlock& block, measure::Pull pull);
+  // Sense channels that follow the low pull of this round: a high one tells a lead that is off from the others.
+  std::vector<int> undecided_leads() const;
+  // Sense channels whose leads this round showed to be unconnected.
+  std::vector<int> open_leads() const;
 
   // Rails sampled with a step (PlannedStep::aux), by step and rail channel.
   const std::map<int, std::map<int, measure::Counts>>& rails() const { return rails_; }
 
-  // Readings that more conversions may decide: unsure by their level alone. Sense channels by step.
-  std::map<int, std::uint64_t> worth_a_second_look() const;
+  const measure::ChannelModel& model(int sense) const { return channel(sense); }
+  // Steps judged so far, as they stand.
+  const std::vector<record::StepRecord>& steps() const { return steps_; }
+
+  // Readings of the steps first..last that more conversions may decide: unsure by their level alone. Sense
+  // channels by step.
+  std::map<int, std::uint64_t> worth_a_second_look(int first, int last) const;
   // Samples of those steps, taken again: pooled with the first look and judged once more.
   void take_again(const link::SampleBlock& block);
+
+  // Readings that did not pass and could with the fixture's own load taken off them: below so many, by step.
+  std::map<int, std::uint64_t> worth_unloading() const;
+  // A look at one of them with two loads: when its source is known, the level without the fixture is judged in
+  // place of the one that was read, else `pooled` with the first look (as take_again does).
+  void take_unloaded(int step, int sense, const measure::Counts& bare, const measure::Source& source);
 
   // Applies the open-lead rule over the whole run, then sums up: amendments, levels, verdict.
   // A run that did not get through its steps never passes.
@@ -52,6 +70,9 @@ class Assessor {
   measure::Reading judge_level(const plan::Expectation& expectation, const measure::Counts& counts) const;
   void judge_undriven(measure::Reading& reading, const Pull& pull) const;
   void complete();
+  void amend(int step, const measure::Reading& reading);
+  // A reading's second look, or why there is none.
+  void settle(record::StepRecord& step, measure::Reading& r, const measure::Counts& again);
 
   const plan::Plan& plan_;
   Options options_;
@@ -65,7 +86,12 @@ class Assessor {
   std::map<int, std::map<int, measure::Counts>> rails_;
   std::map<int, bool> proven_before_, proven_after_;  // by sense channel
   std::map<int, Volts> plain_;                        // contact samples before the pull
-  std::vector<int> open_leads_;
+  struct Pulled {                                     // and with the low one
+    Volts volts{}, U{};
+    measure::Contact contact = measure::Contact::unknown;
+  };
+  std::map<int, Pulled> pulled_;
+  bool contacts_before_ = true;
 };
 
 // Lows and highs of each output over the judged readings, and their margins against every family

@@ -13,6 +13,7 @@
 
 #include "fixtures/emulated/fixture/lockstep_port.h"
 #include "host/commands/emulated_bench.h"
+#include "host/commands/emulated_hand.h"
 #include "host/files/reader.h"
 #include "host/resources/resources.h"
 
@@ -79,7 +80,7 @@ const link::Cancellation& person_cancels() {
   return cancellation;
 }
 
-Result<Bench> open_bench(const BenchOptions& options, const plan::Plan& plan, const link::Cancellation& cancel) {
+Result<Bench> open_bench(const BenchOptions& options, const plan::Plan& plan, const link::Cancellation& cancel, bool with_hand) {
   Bench bench;
   link::SessionOptions session_options;
   session_options.cancel = &cancel;
@@ -87,7 +88,17 @@ Result<Bench> open_bench(const BenchOptions& options, const plan::Plan& plan, co
   if (options.fixture == kEmulated || is_file(options.fixture)) {
     bench.seed = options.seed.value_or(1);
     session_options.seed = static_cast<std::uint32_t>(bench.seed % 0xFFFFFFFFu) + 1;
-    auto controller = make_emulated(plan, bench.seed, options.faults);
+    Adjust adjust;
+    Reach reach;
+    if (with_hand && plan.hand >= 0) {
+      adjust.parts = [&](emulated::FixtureOptions&, emulated::BoardDescription& board) { reach = reach_every_net(board, plan.hand); };
+      adjust.board = [&](std::unique_ptr<emulated::Board> board) {
+        auto hand = std::make_unique<EmulatedHand>(std::move(board), reach.nets, reach.hand);
+        bench.hand = hand.get();
+        return hand;
+      };
+    }
+    auto controller = make_emulated(plan, bench.seed, options.faults, Firmware::elf, adjust);
     TH_TRY(controller);
     bench.emulated = controller->get();
     port = std::make_unique<emulated::LockstepPort>(controller.take());
@@ -109,6 +120,35 @@ Result<Bench> open_bench(const BenchOptions& options, const plan::Plan& plan, co
     }
   }
   return bench;
+}
+
+Result<plan::Plan> plan_on(const BenchOptions& options, files::Vectors vectors) {
+  auto fixture = describe_fixture(options);
+  TH_TRY(fixture);
+  auto plan = plan::make_plan(std::move(vectors), fixture.take(), {});
+  TH_TRY(plan);
+  TH_TRY(agree_to_power(options, *plan));
+  return plan;
+}
+
+Calibrated calibrate(plan::Plan& plan, const std::string& fixture_serial) {
+  Calibrated made;
+  const std::string date = measure::today();
+  auto found = measure::find_calibration(fixture_serial);
+  const std::string widened = ": uncertainties are those of the parts' tolerances; `tenterhook fixture calibrate` narrows them";
+  if (!found) {
+    made.said = "its calibration cannot be read (" + found.error().text() + ")" + widened;
+  } else if (!*found) {
+    made.said = "not calibrated" + widened;
+  } else if (!(*found)->valid_on(date)) {
+    made.said = fmt::format("its calibration expired on {}{}", (*found)->expires, widened);
+  } else {
+    made.calibration = std::move(**found);
+  }
+  measure::Models models = measure::models_of(plan.fixture, made.calibration ? &*made.calibration : nullptr, date);
+  plan.sense_models = std::move(models.sense);
+  plan.rail_models = std::move(models.rail);
+  return made;
 }
 
 Status agree_to_power(const BenchOptions& options, const plan::Plan& plan) {

@@ -8,7 +8,7 @@
 #include <set>
 
 #include "host/circuit/simulator.h"
-#include "host/measure/cold.h"
+#include "host/commands/part_testing.h"
 #include "host/measure/explain.h"
 #include "host/plan/program.h"
 #include "host/power/sequence.h"
@@ -67,6 +67,7 @@ void BenchRun::identify(const Bench& bench, const BenchOptions& options) {
   record_.vectors = vectors.name;
   record_.fixture = bench.emulated ? "emulated" : who.fixture;
   record_.fixture_serial = who.serial;
+  stop_at_wiring_ = !options.despite_wiring;
   record_.firmware_build = who.firmware_build;
   if (bench.emulated) record_.seed = bench.seed;
   record_.faults = options.faults;
@@ -81,27 +82,16 @@ void BenchRun::identify(const Bench& bench, const BenchOptions& options) {
 }
 
 void BenchRun::calibrate(const std::string& serial) {
-  record_.calibration = "nominal";
-  const std::string date = measure::today();
-  auto found = measure::find_calibration(serial);
-  const std::string widened = ": uncertainties are those of the parts' tolerances; `tenterhook fixture calibrate` narrows them";
-  if (!found) {
-    record_.warnings.push_back("its calibration cannot be read (" + found.error().text() + ")" + widened);
-  } else if (!*found) {
-    record_.warnings.push_back("not calibrated" + widened);
-  } else if (!(*found)->valid_on(date)) {
-    record_.warnings.push_back(fmt::format("its calibration expired on {}{}", (*found)->expires, widened));
-  } else {
-    calibration_ = std::move(**found);
-    record_.calibration = calibration_->hash;
-  }
-  const measure::Models models = measure::models_of(plan_.fixture, calibration_ ? &*calibration_ : nullptr, date);
-  assessor_.use(models.sense);
+  Calibrated made = commands::calibrate(plan_, serial);
+  if (!made.said.empty()) record_.warnings.push_back(made.said);
+  calibration_ = std::move(made.calibration);
+  record_.calibration = calibration_ ? calibration_->hash : "nominal";
+  assessor_.use(plan_.sense_models);
   std::set<int> used;
   for (const auto& [key, channel] : plan_.hookup) {
     if (channel.kind == "sense") used.insert(channel.index);
   }
-  record_.sections["channels"] = measure::models_json(models.sense, used);
+  record_.sections["channels"] = measure::models_json(plan_.sense_models, used);
 }
 
 Status BenchRun::look_at_fixture(link::Session& session, bool before) {
@@ -131,96 +121,52 @@ Status BenchRun::look_at_fixture(link::Session& session, bool before) {
   return {};
 }
 
-// Builds whose output hangs on a resistor when cold. The others (an open contact, an open collector) let
-// go of their line then, and an open lead cannot be told from that before power.
-bool holds_cold(const files::Board& board, const std::string& line) {
-  for (const files::Gate& gate : board.circuit) {
-    const bool drives = gate.inverse == line || std::count(gate.outputs.begin(), gate.outputs.end(), line) > 0;
-    if (!drives) continue;
-    return gate.build.rfind("cathode", 0) == 0 || gate.build.rfind("triode", 0) == 0 || gate.build.rfind("transistor", 0) == 0;
-  }
-  return false;
+Execute BenchRun::executor(link::Session& session) {
+  return [this, &session](const std::vector<std::uint8_t>& program, const link::Sink& sink) -> Result<bool> {
+    auto report = session.execute(program, sink);
+    TH_TRY(report);
+    account(*report);
+    return !tripped(report->fault);
+  };
+}
+
+void BenchRun::heed(CheckReport report) {
+  record_.warnings.insert(record_.warnings.end(), report.warnings.begin(), report.warnings.end());
+  if (!record_.aborted) record_.aborted = std::move(report.aborted);
 }
 
 Status BenchRun::cold_contacts(link::Session& session) {
-  constexpr std::uint16_t kConversions = 8;
-  std::map<int, std::string> lines;
-  std::uint64_t senses = 0, rails = 0;
-  for (const auto& [key, channel] : plan_.hookup) {
-    if (channel.kind == "sense") senses |= std::uint64_t{1} << channel.index;
-  }
-  for (int i = 0; i < plan_.fixture.sense.channels; ++i) {
-    if (senses >> i & 1u) lines[i] = plan::line_on_sense(plan_, i);
-  }
-  if (lines.empty() || std::count(plan_.fixture.features.begin(), plan_.fixture.features.end(), "test-bus") == 0) return {};
-  for (const plan::RailPlan& rail : plan_.rails) rails |= wire::aux_bit(static_cast<std::uint8_t>(wire::kAuxRail + rail.channel));
-  const auto settle = static_cast<std::uint32_t>(plan_.fixture.drive.settle.value * 1e6);
-  std::vector<std::uint8_t> program;
-  auto append = [&](int sense, std::vector<plan::AnyOp> ops) -> Status {
-    plan::ProgramStep step;
-    step.label = static_cast<std::uint16_t>(plan::kLabelContact + sense);
-    step.ops = std::move(ops);
-    auto bytes = plan::encode(step);
-    TH_TRY(bytes);
-    program.insert(program.end(), bytes->begin(), bytes->end());
-    return {};
+  // The first pull of each lead is the first of the part tests too.
+  const Execute execute = executor(session);
+  const Execute noting = [&](const std::vector<std::uint8_t>& program, const link::Sink& sink) {
+    link::Sink both = sink;
+    both.sample = [&](const link::SampleBlock& block) {
+      const int sense = block.step - plan::kLabelContact;
+      for (const link::ChannelSample& c : block.channels) {
+        if (c.kind == link::ChannelKind::sense && c.index == sense) cold_pulls_.try_emplace(sense, c.counts);
+      }
+      if (sink.sample) sink.sample(block);
+    };
+    return execute(program, both);
   };
-  constexpr int kAtRest = 0x100;
-  TH_TRY(append(kAtRest, {wire::SampleOp{senses, rails, kConversions}}));
-  for (const auto& [sense, line] : lines) {
-    TH_TRY(append(sense, {wire::BusOp{wire::kBusPull10k, std::uint64_t{1} << sense}, wire::RelayWaitOp{settle},
-                          wire::SampleOp{senses, rails, kConversions}}));
-  }
-  TH_TRY(append(kAtRest + 1, {wire::BusOp{0, 0}, wire::RelayWaitOp{settle}}));
-  measure::ColdLook look;
-  const auto& fixture = plan_.fixture;
-  link::Sink sink;
-  sink.sample = [&](const link::SampleBlock& block) {
-    const int which = block.step - plan::kLabelContact;
-    measure::ColdLook::Pull seen;
-    for (const link::ChannelSample& c : block.channels) {
-      const double mean = static_cast<double>(c.counts.sum) / std::max<int>(1, c.counts.n);
-      if (c.kind == link::ChannelKind::sense) seen.sense[c.index] = fixture.sense.offset + fixture.sense.per_count * mean;
-      if (c.kind == link::ChannelKind::rail) seen.rail[c.index] = fixture.sense.offset + fixture.sense.per_count * mean;
-    }
-    if (which == kAtRest) {
-      look.rest = seen.sense;
-      look.rail_rest = seen.rail;
-    } else {
-      look.pulls[which] = seen;
-    }
-  };
-  auto report = session.execute(program, sink);
+  auto report = check_cold(plan_, stop_at_wiring_, noting);
   TH_TRY(report);
-  account(*report);
-  if (tripped(report->fault)) return {};
-  const auto found = measure::judge_cold(look, fixture.sense.open_reads, fixture.sense.divider);
-  for (const auto& [a, b] : found.tied) {
-    record_.warnings.push_back(fmt::format("before power, {} (sense.{}) and {} (sense.{}) moved as one: look for solder or a stray strand "
-                                           "between them", lines[a], a, lines[b], b));
-  }
-  for (const auto& [sense, rail] : found.on_rail) {
-    for (const plan::RailPlan& r : plan_.rails) {
-      if (r.channel != rail || !holds_cold(plan_.vectors.board, lines[sense])) continue;
-      record_.warnings.push_back(fmt::format("before power, {} (sense.{}) was tied to rail {}: look for solder between them", lines[sense],
-                                             sense, r.rail.name));
-    }
-  }
-  std::string names;
-  for (const int sense : found.open) {
-    if (!holds_cold(plan_.vectors.board, lines[sense])) continue;
-    names += (names.empty() ? "" : ", ") + fmt::format("{} (sense.{})", lines[sense], sense);
-  }
-  if (names.empty()) return {};
-  record_.aborted = record::Aborted{"open-lead", names, "lead",
-                                    fmt::format("the lead of {} is not connected: without power it reads {:+.2f} V and follows a pull-up; "
-                                                "push it home and run again", names, fixture.sense.open_reads.value)};
+  heed(report.take());
   return {};
 }
 
-Status BenchRun::second_look(link::Session& session) {
+Status BenchRun::drives(link::Session& session) {
+  auto report = check_drives(plan_, executor(session));
+  TH_TRY(report);
+  const bool by_trip = record_.aborted.has_value();
+  heed(report.take());
+  if (by_trip) place_trip(true);
+  return {};
+}
+
+Status BenchRun::second_look(link::Session& session, int first, int last) {
   constexpr int kLonger = 4;
-  const auto unsure = assessor_.worth_a_second_look();
+  const auto unsure = assessor_.worth_a_second_look(first, last);
   if (unsure.empty()) return {};
   std::vector<std::uint8_t> program;
   plan::ProgramStep rest = plan::rest_step(plan_);
@@ -229,8 +175,10 @@ Status BenchRun::second_look(link::Session& session) {
   TH_TRY(bytes);
   program = bytes.take();
   for (const plan::PlannedStep& planned : plan_.steps) {
+    if (planned.index < first) continue;
     if (planned.index > unsure.rbegin()->first) break;
     plan::ProgramStep step = plan::vector_step(plan_, planned);
+    step.label = static_cast<std::uint16_t>(planned.index - first);
     std::erase_if(step.ops, [](const plan::AnyOp& op) {
       return std::holds_alternative<wire::SampleOp>(op) || std::holds_alternative<wire::BusOp>(op);
     });
@@ -243,7 +191,10 @@ Status BenchRun::second_look(link::Session& session) {
   }
   if (told_.phase) told_.phase("looking again at unsure readings", 0, 0);
   link::Sink sink;
-  sink.sample = [&](const link::SampleBlock& block) { assessor_.take_again(block); };
+  sink.sample = [&](link::SampleBlock block) {
+    block.step += first;
+    assessor_.take_again(block);
+  };
   auto report = session.execute(program, sink, kRunAtMost);
   TH_TRY(report);
   account(*report);
@@ -251,7 +202,26 @@ Status BenchRun::second_look(link::Session& session) {
   return {};
 }
 
+Status BenchRun::test_lines(link::Session& session) {
+  const std::set<std::string> lines = diagnose::lines_concerned(plan_, doubtful_, part_tests_always_);
+  if (told_.phase) told_.phase("testing the parts of the lines concerned", 0, 0);
+  auto testing = test_parts(session, plan_, lines, assessor_.channels());
+  TH_TRY(testing);
+  account(testing->report);
+  if (testing->report.fault) {  // the verdict stands
+    record_.warnings.push_back("the tests of parts ended early: " + power::aborted_by(*testing->report.fault, plan_).message);
+    TH_TRY(session.stop());
+  }
+  std::vector<diagnose::PartTest> tests = cold_tests(plan_, cold_pulls_, lines, assessor_.channels());
+  tests.insert(tests.end(), testing->tests.begin(), testing->tests.end());
+  if (!tests.empty()) record_.sections["part_tests"] = diagnose::part_tests_json(tests);
+  return {};
+}
+
 void BenchRun::took_step(const record::StepRecord& step) {
+  for (const measure::Reading& r : step.readings) {
+    if (r.verdict == measure::Verdict::fail || r.verdict == measure::Verdict::unsure) doubtful_.insert(r.line);
+  }
   record::StepRecord timed = step;
   timed.time_s = std::max(0.0, fixture_last_s_ - fixture_began_s_);
   if (told_.step) told_.step(timed);
@@ -266,7 +236,25 @@ power::Sequence BenchRun::sequence(link::Session& session) {
 bool BenchRun::tripped(const std::optional<link::FaultReport>& fault) {
   if (!fault) return false;
   record_.aborted = power::aborted_by(*fault, plan_);
+  tripped_at_ = fault->step;
   return true;
+}
+
+// A trip names a rail; what was being driven then is where to look.
+void BenchRun::place_trip(bool drives_checked) {
+  if (!record_.aborted || record_.aborted->blame != "board" || tripped_at_ < 0) return;
+  std::string lines;
+  if (drives_checked) {
+    for (const auto& [key, channel] : plan_.hookup) {
+      if (channel.kind == "drive" && plan::kLabelContact + channel.index == tripped_at_) lines = key;
+    }
+    if (!lines.empty()) record_.aborted->message += fmt::format("; it happened while {} was taken to its levels: look at it first", lines);
+  } else if (tripped_at_ < static_cast<int>(plan_.steps.size())) {
+    for (const auto& [line, bit] : plan_.steps[static_cast<std::size_t>(tripped_at_)].set) {
+      lines += (lines.empty() ? "" : ", ") + line + " = " + files::letter(bit);
+    }
+    record_.aborted->message += fmt::format("; it happened in step {}{}", tripped_at_, lines.empty() ? "" : ", as " + lines + " was set");
+  }
 }
 
 void BenchRun::account(const link::ExecuteReport& report) {
@@ -274,24 +262,31 @@ void BenchRun::account(const link::ExecuteReport& report) {
   record_.relay_operations += report.relay_moves;
 }
 
-// The open-lead proof: every sensed line is pulled once, while what drives it is powered.
+// The open-lead proof: every sensed line is pulled, while what drives it is powered; those that this does not
+// decide are pulled once more, otherwise.
 Status BenchRun::contacts(link::Session& session, bool before) {
   auto undriven = undriven_lines(plan_, before);
   TH_TRY(undriven);
-  std::vector<std::uint8_t> program;
+  std::vector<int> leads;
   for (const auto& [key, channel] : plan_.hookup) {
-    if (channel.kind != "sense") continue;
-    auto step = plan::encode(plan::contact_step(plan_, channel.index));
-    TH_TRY(step);
-    program.insert(program.end(), step->begin(), step->end());
+    if (channel.kind == "sense") leads.push_back(channel.index);
   }
-  if (program.empty()) return {};
-  link::Sink sink;
-  sink.sample = [&](const link::SampleBlock& block) { assessor_.take_contact(block, before); };
-  auto report = session.execute(program, sink);
-  TH_TRY(report);
-  account(*report);
-  if (tripped(report->fault)) return {};
+  assessor_.begin_contacts(before);
+  for (const measure::Pull pull : {measure::Pull::low, measure::Pull::high}) {
+    std::vector<std::uint8_t> program;
+    for (const int sense : leads) {
+      auto step = plan::encode(plan::contact_step(plan_, sense, pull == measure::Pull::high ? wire::kBusPull1M : wire::kBusPull10k));
+      TH_TRY(step);
+      program.insert(program.end(), step->begin(), step->end());
+    }
+    if (program.empty()) break;
+    link::Sink sink;
+    sink.sample = [&](const link::SampleBlock& block) { assessor_.take_contact(block, pull); };
+    auto went = executor(session)(program, sink);
+    TH_TRY(went);
+    if (!*went) return {};
+    leads = assessor_.undecided_leads();
+  }
   // A lead is nobody's board: nothing is judged through it.
   std::string names;
   for (const int sense : assessor_.open_leads()) {
@@ -308,9 +303,13 @@ Status BenchRun::contacts(link::Session& session, bool before) {
 
 Status BenchRun::prepare(link::Session& session) {
   power::Sequence sequence = this->sequence(session);
-  auto up = sequence.up();
+  power::CurveBook book(plan_);
+  auto up = sequence.up(&book);
+  record_.power.curves = book.curves();
   TH_TRY(up);
   if (tripped(*up)) return {};
+  TH_TRY(drives(session));
+  if (record_.aborted) return {};
   std::optional<link::FaultReport> fault;
   auto warm = sequence.warm_up(fault);
   TH_TRY(warm);
@@ -328,24 +327,13 @@ Status BenchRun::prepare(link::Session& session) {
 }
 
 Status BenchRun::drive_vectors(link::Session& session) {
-  auto program = plan::vectors_program(plan_);
-  TH_TRY(program);
-  double ended_s = 0.0;
-  link::Sink sink;
-  sink.milestone = [&](const link::Milestone& m) {
-    if (m.kind != link::Milestone::Kind::mark) return;
-    if (m.id == plan::kMarkFirst) fixture_began_s_ = m.time.value;
-    if (m.id == plan::kMarkLast) ended_s = m.time.value;
-  };
-  sink.sample = [&](const link::SampleBlock& block) {
-    fixture_last_s_ = block.time.value;
-    assessor_.take(block);
-  };
-  auto report = session.execute(*program, sink, kRunAtMost);
-  TH_TRY(report);
-  account(*report);
+  const int steps = static_cast<int>(plan_.steps.size());
+  const int at_once = at_once_ > 0 ? at_once_ : std::max(1, steps);
+  for (int first = 0; first < steps && !record_.aborted; first += at_once) {
+    TH_TRY(drive(session, first, std::min(steps, first + at_once) - 1));
+  }
   record::Times& t = record_.time;
-  t.total_s = std::max(0.0, (ended_s > 0.0 ? ended_s : fixture_last_s_) - fixture_began_s_);
+  t.total_s = driven_s_;
   // Against what the vectors need by themselves, not against the fixture's own account of its time: that
   // books every instruction to one operation or the other.
   t.relay_s = plan_.predicted.relay_s;
@@ -353,7 +341,68 @@ Status BenchRun::drive_vectors(link::Session& session) {
   t.convert_s = plan_.predicted.convert_s;
   t.pulse_s = plan_.predicted.pulse_s;
   t.overhead_s = std::max(0.0, t.total_s - t.relay_s - t.settle_s - t.convert_s - t.pulse_s);
-  tripped(report->fault);
+  return {};
+}
+
+Status BenchRun::drive(link::Session& session, int first, int last) {
+  auto program = plan::vectors_program(plan_, first, last);
+  TH_TRY(program);
+  if (first > 0) {
+    // A contact that is bad by chance must not stay so from one pass to the next: they would not be independent.
+    auto shaken = plan::encode(plan::shake_step(plan_, plan_.steps[static_cast<std::size_t>(first)].before));
+    TH_TRY(shaken);
+    program->insert(program->begin(), shaken->begin(), shaken->end());
+  }
+  link::Sink sink;
+  std::optional<double> began, ended;
+  sink.milestone = [&](const link::Milestone& m) {
+    if (m.kind != link::Milestone::Kind::mark) return;
+    (m.id == plan::kMarkFirst ? began : ended) = m.time.value;
+    if (m.id == plan::kMarkFirst && first == 0) fixture_began_s_ = m.time.value;
+  };
+  sink.sample = [&](link::SampleBlock block) {
+    fixture_last_s_ = block.time.value;
+    block.step += first;
+    assessor_.take(block);
+  };
+  auto report = session.execute(*program, sink, kRunAtMost);
+  TH_TRY(report);
+  account(*report);
+  if (began) driven_s_ += std::max(0.0, ended.value_or(fixture_last_s_) - *began);
+  if (tripped(report->fault)) {
+    if (tripped_at_ >= 0 && tripped_at_ < plan::kLabelPrepare) tripped_at_ += first;
+    place_trip(false);
+    return {};
+  }
+  if (unload_) return {};
+  return second_look(session, first, last);
+}
+
+Status BenchRun::unload(link::Session& session) {
+  std::vector<Wanted> wanted;
+  for (const auto& [step, senses] : assessor_.worth_unloading()) {
+    for (int sense = 0; sense < plan_.fixture.sense.channels; ++sense) {
+      if (senses >> sense & 1u) wanted.push_back({step, sense});
+    }
+  }
+  if (wanted.empty()) return {};
+  if (told_.phase) told_.phase("looking again with known loads", 0, 0);
+  auto looks = look_at_sources(plan_, wanted, executor(session));
+  TH_TRY(looks);
+  const measure::LoadingParts parts = loading_parts(plan_.fixture);
+  for (const LoadedLook& look : *looks) {
+    assessor_.take_unloaded(look.at.step, look.at.sense, look.bare, source_of_look(look, assessor_.model(look.at.sense), parts));
+  }
+  return {};
+}
+
+Status BenchRun::sources(link::Session& session) {
+  const auto levels = assess::levels_of(plan_, assessor_.steps());
+  if (told_.phase) told_.phase("loading each output", 0, 0);
+  auto looks = look_at_sources(plan_, worst_steps(plan_, levels), executor(session));
+  TH_TRY(looks);
+  sources_ = sources_of(plan_, levels, *looks, assessor_);
+  record_.sections["sources"] = sources_json(sources_);
   return {};
 }
 
@@ -370,19 +419,49 @@ Status BenchRun::power_down(link::Session& session) {
   return {};
 }
 
+namespace {
+
+// Counts the relays' operations of everything that is executed while it lives.
+class WearWatch {
+ public:
+  WearWatch(link::Session& session, Wear& wear) : session_(session) {
+    session.watch([&wear](std::span<const std::uint8_t> program, bool from_rest) {
+      if (from_rest) wear.all_off();
+      wear.take(program);
+    });
+  }
+  ~WearWatch() { session_.watch({}); }
+  WearWatch(const WearWatch&) = delete;
+  WearWatch& operator=(const WearWatch&) = delete;
+
+ private:
+  link::Session& session_;
+};
+
+}  // namespace
+
 Status BenchRun::perform(link::Session& session) {
+  const WearWatch watch(session, wear_);
   auto began = session.status();
   TH_TRY(began);
   TH_TRY(look_at_fixture(session, true));
   if (!record_.aborted) TH_TRY(cold_contacts(session));
+  auto before_power = session.status();
+  TH_TRY(before_power);
+  powered_s_ = before_power->time.value;
   if (!record_.aborted) TH_TRY(prepare(session));
+  if (!record_.aborted && told_.ready) TH_TRY(told_.ready(session));
   auto prepared = session.status();
   TH_TRY(prepared);
   record_.time.prepare_s = (prepared->time - began->time).value;
   if (!record_.aborted) TH_TRY(drive_vectors(session));
-  if (!record_.aborted) TH_TRY(second_look(session));
+  if (!record_.aborted && unload_) TH_TRY(unload(session));
+  if (!record_.aborted && sources_wanted_) TH_TRY(sources(session));
   if (!record_.aborted) TH_TRY(contacts(session, false));
+  if (!record_.aborted) TH_TRY(drives(session));
   if (!record_.aborted) TH_TRY(look_at_fixture(session, false));
+  const bool concerned = part_tests_always_ || !doubtful_.empty();
+  if (!record_.aborted && concerned) TH_TRY(test_lines(session));
   if (record_.aborted) TH_TRY(session.stop());
   return power_down(session);
 }
@@ -402,6 +481,7 @@ void BenchRun::finish(link::Session* session, const std::optional<Error>& troubl
     record_.link.timeouts = static_cast<long>(c.timeouts - counted_.timeouts);
     record_.link.resent = static_cast<long>(c.resent - counted_.resent) + c.device_resent - counted_.device_resent;
   }
+  record_.relay_wear = wear_.operations();
   assessor_.finish(record_);
 }
 

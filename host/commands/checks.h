@@ -27,8 +27,8 @@ struct CheckReport {
   std::vector<std::string> warnings;
 };
 
-// `stop_at_wiring`: false makes warnings of what may be how the board is meant to be (lines tied together, inputs
-// that take nothing). Without the "test-bus" feature nothing is looked at. `boards` whose circuit is not given get
+// `stop_at_wiring`: false makes warnings of what may be how the board is meant to be (lines tied together). An input
+// that takes no current is always a warning: its lead may be off, or the board open behind it. Without the "test-bus" feature nothing is looked at. `boards` whose circuit is not given get
 // warnings only, since what hangs on their lines is not known.
 Result<CheckReport> check_cold(const plan::Plan& plan, bool stop_at_wiring, const Execute& execute);
 

@@ -281,9 +281,10 @@ class ColdReport {
       names += (names.empty() ? "" : ", ") + fmt::format("{} (drive.{})", line, drive);
     }
     if (names.empty()) return;
-    tell("open-input", names, "lead",
-         fmt::format("nothing takes current from {}: its lead is off, or the input is open behind it; push the lead home and run again", names),
-         stop_);
+    // The lead or the board: which of them, only hands can tell. So the board is judged, and this said with it.
+    report_.warnings.push_back(fmt::format("before power, nothing took current from {}: its lead is off, or the input is open behind it; "
+                                           "push the lead home first",
+                                           names));
   }
 
   const plan::Plan& plan_;
@@ -320,8 +321,9 @@ bool loads_cold(const files::Board& board, const std::string& line) {
     const auto is = [&](const files::Gate::Control& pin) { return pin.net == line; };
     const bool uses = std::count(gate.inputs.begin(), gate.inputs.end(), line) > 0 || is(gate.clock) || is(gate.enable) || is(gate.set) ||
                       is(gate.clear);
+    // Not TTL: without power its input's junction is reversed and takes nothing.
     return uses && (begins(gate.build, "relay") || begins(gate.build, "transistor") || gate.build == "open-collector" ||
-                    gate.build == "tri-state" || gate.build == "ttl");
+                    gate.build == "tri-state");
   });
 }
 

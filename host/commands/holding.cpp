@@ -9,7 +9,6 @@
 #include "host/commands/output.h"
 #include "host/commands/recorded.h"
 #include "host/measure/contact.h"
-#include "host/measure/nominal.h"
 #include "host/measure/verdict.h"
 
 namespace tenterhook::commands {
@@ -30,6 +29,7 @@ constexpr std::uint32_t kTriggerLeadUs = 200;
 }  // namespace
 
 Result<std::unique_ptr<Holding>> Holding::make(plan::Plan plan, Bench bench) {
+  (void)calibrate(plan, bench.session->identity().serial);
   std::optional<circuit::Simulator> model;
   if (!plan.vectors.board.circuit.empty()) {
     auto made = circuit::Simulator::make(plan.vectors.board);
@@ -230,7 +230,7 @@ Result<bool> Holding::look() {
 Result<Holding::HandReading> Holding::hand() {
   HandReading reading;
   if (over_ || plan_.hand < 0) return reading;
-  const measure::ChannelModel model = measure::nominal_sense(plan_.fixture);
+  const measure::ChannelModel model = plan::sense_model(plan_, plan_.hand);
   Volts pulled{};
   const auto sample = [&](bool pull) -> Status {
     auto bytes = plan::encode(plan::hand_step(plan_, kHandConversions, pull));
@@ -284,7 +284,12 @@ const char* HandWatch::say() const {
 }
 
 void Holding::judge(report::HeldLine& held, const measure::Counts& counts) {
-  const auto estimate = measure::estimate(counts, measure::nominal_sense(plan_.fixture));
+  int sense = 0;
+  for (const std::string& key : {held.name, held.name + " sense"}) {
+    const auto found = plan_.hookup.find(key);
+    if (found != plan_.hookup.end() && found->second.kind == "sense") sense = found->second.index;
+  }
+  const auto estimate = measure::estimate(counts, plan::sense_model(plan_, sense));
   measure::Reading reading;
   reading.line = held.name;
   reading.volts = estimate.volts;

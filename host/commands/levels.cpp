@@ -9,7 +9,9 @@
 
 #include "host/commands/bench.h"
 #include "host/commands/bench_run.h"
+#include "host/commands/beside_prediction.h"
 #include "host/commands/output.h"
+#include "host/commands/record_run.h"
 #include "host/files/reader.h"
 #include "host/measure/gauge.h"
 #include "host/measure/nominal.h"
@@ -91,9 +93,7 @@ Result<files::Vectors> vectors_for(const std::string& path) {
 
 // Rails are sampled with every step; a study looks at each state twice.
 void prepare(plan::Plan& plan, bool twice) {
-  for (plan::PlannedStep& step : plan.steps) {
-    for (const plan::RailPlan& rail : plan.rails) step.aux |= wire::aux_bit(static_cast<std::uint8_t>(wire::kAuxRail + rail.channel));
-  }
+  plan::sample_rails(plan);
   if (!twice) return;
   std::vector<plan::PlannedStep> doubled;
   for (const plan::PlannedStep& step : plan.steps) {
@@ -131,7 +131,7 @@ std::vector<Sag> sags_of(const BenchRun& run, const record::RunRecord& record) {
   std::vector<Sag> sags;
   for (const plan::RailPlan& rail : run.plan().rails) {
     std::map<int, std::pair<double, int>> by_pattern;
-    const auto model = measure::nominal_rail(run.plan().fixture, rail.channel);
+    const auto model = plan::rail_model(run.plan(), rail.channel);
     for (const auto& [step, rails] : run.assessor().rails()) {
       const auto found = rails.find(rail.channel);
       if (found == rails.end() || !highs.count(step)) continue;
@@ -156,7 +156,29 @@ std::string side_text(const std::optional<record::LevelRecord::Side>& side) {
   return fmt::format("{:>7.2f} {:>7.2f} {:>7.2f} {:>5.2f} {:>5}", side->min_v, side->mean_v, side->max_v, side->U_v, side->worst_step);
 }
 
-std::string table(const record::RunRecord& run, const std::vector<Sag>& sags, const std::optional<measure::Gauge>& gauge) {
+// What drives each output, and what it would show without the fixture.
+std::string sources_table(const std::vector<OutputSource>& sources) {
+  if (sources.empty()) return "";
+  std::string text = "\nSources, by loads of 22 and 220 kohm at the worst step; by itself: without the fixture's own 1 Mohm\n";
+  text += fmt::format("  {:<10} {:<5} {:>5} {:>15} {:>16} {:>16}\n", "line", "side", "step", "source, ohm", "as read", "by itself");
+  const auto with = [](double value, double U, int digits) { return fmt::format("{:.{}f} +-{:.{}f}", value, digits, U, digits); };
+  for (const OutputSource& s : sources) {
+    const char* side = s.high ? "high" : "low";
+    const std::string read = with(s.read.value, s.read_U.value, 2);
+    if (s.source.known) {
+      text += fmt::format("  {:<10} {:<5} {:>5} {:>15} {:>16} {:>16}\n", s.line, side, s.step,
+                          with(s.source.ohms.value, s.source.ohms_U.value, 0), read,
+                          with(s.source.open_circuit.value, s.source.U.value, 2));
+    } else {
+      text += fmt::format("  {:<10} {:<5} {:>5} {:>15} {:>16}  {}\n", s.line, side, s.step, "not known", read, s.source.why);
+    }
+    if (!s.weak.empty()) text += fmt::format("  {:<10} {:<5}       WEAK: {}\n", "", "", s.weak);
+  }
+  return text;
+}
+
+std::string table(const record::RunRecord& run, const std::vector<Sag>& sags, const std::vector<OutputSource>& sources,
+                  const std::optional<measure::Gauge>& gauge) {
   std::string text = fmt::format("Levels of {} over {} steps, volts; worst: the step that showed it\n", run.board, run.steps.size());
   text += fmt::format("  {:<10} {:^35} {:^35}\n  {:<10} {:>7} {:>7} {:>7} {:>5} {:>5}  {:>7} {:>7} {:>7} {:>5} {:>5}\n", "", "low", "high",
                       "line", "min", "mean", "max", "U", "worst", "min", "mean", "max", "U", "worst");
@@ -176,6 +198,7 @@ std::string table(const record::RunRecord& run, const std::vector<Sag>& sags, co
     text += fmt::format("  rail {} falls by {:.2f} V from {} to {} outputs high: highs that come from it fall along\n", s.rail, s.fall(),
                         s.few, s.many);
   }
+  text += sources_table(sources);
   if (gauge) {
     text += fmt::format("\nSame contact again {:.1f} mV, contact made again {:.1f} mV, both {:.1f} mV (1 sd): {:.2f} % of the total "
                         "variation.\nA difference below {:.0f} mV between two runs is not real.\n", gauge->repeatability.value * 1e3,
@@ -206,8 +229,21 @@ std::optional<measure::Gauge> study(const std::vector<record::RunRecord>& runs) 
   return *gauge;
 }
 
+std::string sag_json(const std::vector<Sag>& sags) {
+  Json json = Json::array();
+  for (const Sag& s : sags) {
+    json.push_back({{"rail", s.rail}, {"outputs_high", {s.few, s.many}}, {"volts", {s.few_v, s.many_v}}, {"fall_v", s.fall()}});
+  }
+  return json.dump();
+}
+
+std::string gauge_json(const measure::Gauge& gauge) {
+  return Json{{"repeatability_v", gauge.repeatability.value}, {"reproducibility_v", gauge.reproducibility.value},
+              {"both_v", gauge.both.value}, {"percent", gauge.percent}, {"categories", gauge.categories}}.dump();
+}
+
 int answer(const LevelsOptions& options, const record::RunRecord& run, const std::vector<Sag>& sags,
-           const std::optional<measure::Gauge>& gauge) {
+           const std::vector<OutputSource>& sources, const std::optional<measure::Gauge>& gauge, const std::string& beside) {
   if (!options.bench.json.empty()) {
     if (auto written = write_text(options.bench.json, report::run_json(run) + "\n"); !written) return tell(written.error());
   }
@@ -221,7 +257,7 @@ int answer(const LevelsOptions& options, const record::RunRecord& run, const std
       }
       fmt::print("{}: {} outputs, worst margin {:.2f} V\n", run.board, run.levels.size(), worst);
     } else {
-      fmt::print("{}", table(run, sags, gauge));
+      fmt::print("{}{}", table(run, sags, sources, gauge), beside);
       for (const std::string& w : run.warnings) fmt::print("  warning: {}\n", w);
     }
   }
@@ -233,11 +269,8 @@ int answer(const LevelsOptions& options, const record::RunRecord& run, const std
 int levels(const LevelsOptions& options) {
   auto vectors = vectors_for(options.board);
   if (!vectors) return tell(vectors.error());
-  auto fixture = describe_fixture(options.bench);
-  if (!fixture) return tell(fixture.error());
-  auto plan = plan::make_plan(vectors.take(), fixture.take(), {});
+  auto plan = plan_on(options.bench, vectors.take());
   if (!plan) return tell(plan.error());
-  if (auto agreed = agree_to_power(options.bench, *plan); !agreed) return tell(agreed.error());
   auto store = open_store(options.bench.store);
   if (!store) return tell(store.error());
   prepare(*plan, options.repeat > 1);
@@ -246,39 +279,27 @@ int levels(const LevelsOptions& options) {
 
   std::vector<record::RunRecord> runs;
   std::vector<Sag> sags;
+  std::vector<Beside> beside;
+  std::vector<OutputSource> sources;
   for (int i = 0; i < options.repeat; ++i) {
     BenchRun run(*plan, measure::Decision::guarded, {});
-    run.identify(*bench, options.bench);
-    run.record().kind = "levels";
-    auto number = store->begin(run.record());
-    if (!number) return tell(number.error());
-    std::optional<Error> trouble;
-    if (auto performed = run.perform(*bench->session); !performed) trouble = performed.error();
-    run.finish(bench->session.get(), trouble);
-    record::RunRecord& record = run.record();
-    sags = sags_of(run, record);
-    Json sag_json = Json::array();
-    for (const Sag& s : sags) {
-      sag_json.push_back({{"rail", s.rail}, {"outputs_high", {s.few, s.many}}, {"volts", {s.few_v, s.many_v}}, {"fall_v", s.fall()}});
-    }
-    record.sections["sag"] = sag_json.dump();
-    runs.push_back(record);
-    if (i + 1 == options.repeat && options.repeat > 1) {
-      if (const auto gauge = study(runs)) {
-        record.sections["gauge"] = Json{{"repeatability_v", gauge->repeatability.value}, {"reproducibility_v", gauge->reproducibility.value},
-                                        {"both_v", gauge->both.value}, {"percent", gauge->percent}, {"categories", gauge->categories}}.dump();
-      }
-    }
-    for (const record::StepRecord& step : record.steps) {
-      if (auto kept = store->add_step(record.number, step); !kept) return tell(kept.error());
-    }
-    if (auto stored = store->finish(record); !stored) return tell(stored.error());
-    if (trouble) return tell(*trouble);
-    runs.back() = record;
-    if (record.aborted) break;
+    if (i + 1 == options.repeat) run.want_sources();
+    const auto add = [&](record::RunRecord& record) {
+      sags = sags_of(run, record);
+      sources = run.sources();
+      record.sections["sag"] = sag_json(sags);
+      beside = levels_beside(plan->vectors.board, record.levels);
+      if (!beside.empty()) record.sections["predicted"] = beside_json(beside);
+      runs.push_back(record);
+      if (i + 1 < options.repeat || options.repeat < 2) return;
+      if (const auto gauge = study(runs)) record.sections["gauge"] = gauge_json(*gauge);
+    };
+    if (auto recorded = record_run(run, *bench, options.bench, *store, "levels", add); !recorded) return tell(recorded.error());
+    runs.back() = run.record();
+    if (runs.back().aborted) break;
   }
   const auto gauge = options.repeat > 1 ? study(runs) : std::nullopt;
-  return answer(options, runs.back(), sags, gauge);
+  return answer(options, runs.back(), sags, sources, gauge, beside_text(beside));
 }
 
 }  // namespace tenterhook::commands

@@ -26,6 +26,8 @@ struct RunOptions {
   std::string vectors;
   std::string junit, tap, csv;       // "" = none, "-" = standard output
   bool simple_decision = false;
+  bool part_tests = false;           // of every line, also when nothing failed
+  bool unload = false;               // what does not pass is judged without the fixture's own load
   bool only_failed = false;          // the steps that failed last time, and what they need before them
   std::optional<int> repeat;         // passes
   std::string confidence, catches;   // instead: "95%" or "0.95" each; "" = not given

@@ -49,7 +49,7 @@ repeat::RailVolts rails_of(const BenchRun& run) {
     for (const plan::RailPlan& rail : run.plan().rails) {
       const auto found = channels.find(rail.channel);
       if (found == channels.end()) continue;
-      volts[step][rail.rail.name] = measure::estimate(found->second, measure::nominal_rail(run.plan().fixture, rail.channel)).volts.value;
+      volts[step][rail.rail.name] = measure::estimate(found->second, plan::rail_model(run.plan(), rail.channel)).volts.value;
     }
   }
   return volts;

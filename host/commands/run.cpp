@@ -50,6 +50,7 @@ class Running {
               [this](const std::string& phase, int done, int total) { show_phase(phase, done, total); },
               [this](link::Session& session) { return wait_until_warm(session); }}) {
     if (repeating_) run_.at_once(repeating_->steps_each);
+    run_.part_tests(options.part_tests);
   }
 
   Status begin(long failed_in, const std::vector<Chosen>& chosen);
@@ -86,6 +87,7 @@ class Running {
 
 Status Running::begin(long failed_in, const std::vector<Chosen>& chosen) {
   run_.identify(bench_, options_.bench);
+  if (options_.unload) run_.correct_for_loading();
   if (!chosen.empty()) run_.record().sections[kOnlySection] = only_json(failed_in, chosen);
   auto number = store_.begin(run_.record());
   TH_TRY(number);

@@ -101,6 +101,7 @@ Result<ExecuteReport> Session::Impl::execute(std::span<const std::uint8_t> progr
 
 Result<ExecuteReport> Session::Impl::stream(std::span<const std::uint8_t> program, const ProgramShape& shape, Seconds at_most) {
   const bool fresh = !in_session_;
+  if (watch_ && !fault_) watch_(program, fresh);
   if (fresh) {
     TH_TRY(begin());
     at_start_ = device_;

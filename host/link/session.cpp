@@ -550,6 +550,7 @@ Seconds Session::round_trip() const { return impl_->round_trip_; }
 Result<ExecuteReport> Session::execute(std::span<const std::uint8_t> program, const Sink& sink, Seconds at_most) {
   return impl_->execute(program, sink, at_most);
 }
+void Session::watch(Watch watch) { impl_->watch_ = std::move(watch); }
 Result<ExecuteReport> Session::finish(const Sink& sink) { return impl_->finish(sink); }
 Result<std::optional<FaultReport>> Session::idle(Seconds duration) { return impl_->idle(duration); }
 Status Session::stop() { return impl_->stop(); }

@@ -215,6 +215,10 @@ class Session {
   // opening, and the next execute() starts a new session.
   Result<ExecuteReport> execute(std::span<const std::uint8_t> program, const Sink& sink, Seconds at_most = Seconds{3600.0});
 
+  // Told of each program as it begins, and whether everything was open until then. Must not call back.
+  using Watch = std::function<void(std::span<const std::uint8_t> program, bool from_rest)>;
+  void watch(Watch watch);
+
   // Ends a program that was left waiting, in the safe order. Nothing to do when none is.
   Result<ExecuteReport> finish(const Sink& sink = {});
   // Keeps the link alive for so long (in lockstep: lets that much time pass). Error: lost, reset or

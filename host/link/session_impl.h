@@ -38,6 +38,7 @@ class Session::Impl {
   Identity identity_;
   std::vector<std::string> warnings_;
   Seconds round_trip_{1.0};
+  Watch watch_;
 
  private:
   // --- session.cpp ---

@@ -46,7 +46,7 @@ struct ColdFindings {
   std::vector<std::pair<int, int>> tied;         // leads that move as one though only one is pulled
   std::vector<std::pair<int, int>> on_drive;     // sense channel, drive channel: move as one
   std::vector<std::pair<int, int>> on_rail;      // sense channel, rail channel: move as one
-  // Leads whose reed works and that hang on less than 240 ohm; with the rail that moves along, -1 for ground.
+  // Leads whose reed works and that hang on less than 160 ohm; with the rail that moves along, -1 for ground.
   std::vector<std::pair<int, int>> held;
 };
 
@@ -54,8 +54,8 @@ struct ColdFindings {
 // them at most, for lines of 10 kohm and more.
 ColdFindings judge_cold(const ColdLook& look, Volts open_reads, Ohms divider);
 
-// A lead that the pull moves by less than the first hangs on less than 240 ohm; less than the second may be its reed.
-constexpr Volts kHeld{0.12}, kHeldStill{0.05};
+// A lead that the pull moves by less than the first hangs on less than 160 ohm; less than the second may be its reed.
+constexpr Volts kHeld{0.08}, kHeldStill{0.05};
 
 // Drive leads (of `asked`) that nothing on the board loads: they sit where the unconnected ones (`spare`) of
 // the same fixture do, or, without such, at the open voltage within the tolerance of an uncalibrated channel.

@@ -25,6 +25,18 @@ Solved solve(const std::array<double, 4>& q, double bias) {
   return {ohms, q[0] + (q[0] * bare_g - bias * q[3]) * ohms};
 }
 
+// A reading's doubt in two parts: what differs from reading to reading of one channel, and what is common to all.
+struct Doubt { double own, common; };
+Doubt doubt_of(const Estimate& e) {
+  double own = 0.0;
+  for (const Component& c : e.budget) {
+    if (c.own) own += c.u.value * c.u.value;
+  }
+  const double all = e.u.value * e.u.value;
+  if (e.budget.empty()) own = all;
+  return {std::sqrt(own), std::sqrt(std::max(0.0, all - own))};
+}
+
 }  // namespace
 
 Source source_of(const Estimate& bare, const Estimate& heavy, const Estimate& light, const LoadingParts& parts) {
@@ -32,7 +44,12 @@ Source source_of(const Estimate& bare, const Estimate& heavy, const Estimate& li
   const double bias = parts.bias.value;
   const std::array<double, 4> q{bare.volts.value, heavy.volts.value, 1.0 / parts.heavy.value, 1.0 / parts.divider.value};
   const double part = parts.tolerance / std::sqrt(3.0);
-  const std::array<double, 4> u{bare.u.value, heavy.u.value, q[2] * part, q[3] * part / 10.0};
+  const Doubt d0 = doubt_of(bare), d1 = doubt_of(heavy);
+  // Steps of the inputs by one standard deviation each: both readings by themselves and together (one channel), the
+  // load, the divider.
+  const std::array<std::array<double, 4>, 5> steps{{{d0.own, 0, 0, 0}, {0, d1.own, 0, 0}, {d0.common, d1.common, 0, 0},
+                                                    {0, 0, q[2] * part, 0}, {0, 0, 0, q[3] * part / 10.0}}};
+  const std::array<double, 2> u{bare.u.value, heavy.u.value};
   // The heavy load's current tells the resistance: without any to speak of there is nothing to divide by.
   const double current = q[1] * q[2];
   if (std::fabs(q[1]) < 10.0 * u[1] && std::fabs(q[0] - bias) < 20.0 * u[0]) {
@@ -41,9 +58,9 @@ Source source_of(const Estimate& bare, const Estimate& heavy, const Estimate& li
   }
   const Solved best = solve(q, bias);
   double ohms_2 = 0.0, volts_2 = 0.0;
-  for (std::size_t i = 0; i < q.size(); ++i) {
+  for (const auto& step : steps) {
     std::array<double, 4> moved = q;
-    moved[i] += u[i];
+    for (std::size_t i = 0; i < q.size(); ++i) moved[i] += step[i];
     const Solved other = solve(moved, bias);
     ohms_2 += std::pow(other.ohms - best.ohms, 2);
     volts_2 += std::pow(other.volts - best.volts, 2);

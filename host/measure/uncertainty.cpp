@@ -84,19 +84,19 @@ Estimate estimate(const Counts& counts, const ChannelModel& channel) {
 
   e.budget = channel.known;
   for (const Proportion& part : channel.shares) {
-    e.budget.push_back({part.name, abs(e.volts) * part.share, 0.0});
+    e.budget.push_back({part.name, abs(e.volts) * part.share, 0.0, false});
   }
   if (channel.line) {
     // Offset and slope of one fit are correlated: their covariance counts (JCGM 100, 5.2.2).
     const LineDoubt& d = *channel.line;
     const double variance = d.c00 + 2.0 * d.c01 * scatter.mean + d.c11 * square(scatter.mean);
-    e.budget.push_back({"calibration line", Volts{std::sqrt(std::max(0.0, variance))}, d.dof});
-    e.budget.push_back({"off the line (non-linearity)", d.residual, d.dof});
+    e.budget.push_back({"calibration line", Volts{std::sqrt(std::max(0.0, variance))}, d.dof, false});
+    e.budget.push_back({"off the line (non-linearity)", d.residual, d.dof, true});
   }
-  e.budget.push_back({"quantisation", abs(channel.per_count) * quantisation_counts(counts), 0.0});
+  e.budget.push_back({"quantisation", abs(channel.per_count) * quantisation_counts(counts), 0.0, true});
   if (counts.n >= 2) {
     e.budget.push_back({"noise of the mean", abs(channel.per_count) * scatter.sd_of_mean,
-                        static_cast<double>(counts.n - 1)});
+                        static_cast<double>(counts.n - 1), true});
   }
   std::vector<Combined> parts;
   for (const Component& c : e.budget) parts.push_back({c.u.value, c.dof});

@@ -19,6 +19,7 @@ struct Component {
   std::string name;
   Volts u{};         // standard uncertainty at the board, 1 sd
   double dof = 0.0;  // degrees of freedom; 0 = infinite (Type B)
+  bool own = false;  // of this reading alone; else common to the readings of a channel
 };
 
 // A part that grows with the volts: the reference's drift, the meter's percentage.

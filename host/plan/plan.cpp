@@ -7,6 +7,7 @@
 #include <cmath>
 
 #include "firmware/wire/message.h"
+#include "host/measure/nominal.h"
 #include "host/plan/expect.h"
 #include "host/plan/hookup.h"
 
@@ -177,6 +178,16 @@ std::string line_on_sense(const Plan& plan, int sense) {
     }
   }
   return "";
+}
+
+measure::ChannelModel sense_model(const Plan& plan, int sense) {
+  const auto index = static_cast<std::size_t>(sense);
+  return index < plan.sense_models.size() ? plan.sense_models[index] : measure::nominal_sense(plan.fixture);
+}
+
+measure::ChannelModel rail_model(const Plan& plan, int rail) {
+  const auto index = static_cast<std::size_t>(rail);
+  return index < plan.rail_models.size() ? plan.rail_models[index] : measure::nominal_rail(plan.fixture, rail);
 }
 
 void sample_rails(Plan& plan) {

@@ -14,6 +14,7 @@
 #include "host/base/result.h"
 #include "host/files/fixture.h"
 #include "host/files/vectors.h"
+#include "host/measure/uncertainty.h"
 #include "host/record/run.h"
 
 namespace tenterhook::plan {
@@ -92,7 +93,14 @@ struct Plan {
   long relay_operations = 0;
   std::vector<std::string> warnings;
   std::vector<std::string> wiring;               // the wiring list, a lead a line
+  // What is known of the fixture that will execute it, by channel; empty: nominal values. Set once it has said who
+  // it is (commands/bench.h, calibrate).
+  std::vector<measure::ChannelModel> sense_models, rail_models;
 };
+
+// From counts to volts on this plan's fixture.
+measure::ChannelModel sense_model(const Plan& plan, int sense);
+measure::ChannelModel rail_model(const Plan& plan, int rail);
 
 struct Options {
   int mains_hz = 50;  // every sample spans one period of it

@@ -41,12 +41,14 @@ struct LevelRecord {
   std::optional<double> margin_low_v, margin_high_v;  // worst over all receivers
 };
 
-// A verdict that later readings of the same lead changed: an open lead shows only afterwards.
+// A reading that was told when it came and is another now: looked at again, or of a lead that showed only
+// afterwards that it was open. The last amendment of a reading holds.
 struct Amendment {
-  int step = 0;
+  int step = 0;  // StepRecord::index
   std::string line;
   measure::Verdict verdict = measure::Verdict::unsure;
   std::string why;
+  measure::Reading reading;  // as it stands: volts, U, p and counts of all looks
 };
 
 // cause: "over-current", "rail-out-of-window", "stop", "lid", "deadman", "link", ...

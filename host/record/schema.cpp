@@ -219,7 +219,35 @@ CREATE VIEW timings AS
     JOIN word line ON line.id = timing.line;
 )sql";
 
-constexpr std::array<const char*, 3> kVersions = {kVersion1, kVersion2, kVersion3};
+// Readings that were looked at again after they were told: the rows of `reading` stay, the last amendment
+// of one holds.
+constexpr const char* kVersion4 = R"sql(
+CREATE TABLE amendment(
+  run INTEGER NOT NULL REFERENCES run(number), position INTEGER NOT NULL, vector INTEGER NOT NULL,
+  line INTEGER NOT NULL REFERENCES word(id), volts REAL, U REAL, dof REAL, p REAL,
+  verdict INTEGER NOT NULL, n INTEGER NOT NULL, sum INTEGER NOT NULL, min INTEGER NOT NULL,
+  max INTEGER NOT NULL, sum_of_squares INTEGER NOT NULL, why TEXT NOT NULL,
+  PRIMARY KEY(run, position)) STRICT, WITHOUT ROWID;
+DROP VIEW readings;
+CREATE VIEW readings AS
+  SELECT reading.run, reading.step, reading.position, word.text AS line,
+    CASE expected WHEN 0 THEN '0' WHEN 1 THEN '1' WHEN 2 THEN 'x' ELSE 'z' END AS expected,
+    iif(a.run IS NULL, reading.volts, a.volts) AS volts, iif(a.run IS NULL, reading.U, a.U) AS U,
+    iif(a.run IS NULL, reading.p, a.p) AS p, window.low AS window_low, window.high AS window_high,
+    CASE iif(a.run IS NULL, reading.verdict, a.verdict)
+      WHEN 0 THEN 'pass' WHEN 1 THEN 'fail' WHEN 2 THEN 'unsure' ELSE 'none' END AS verdict,
+    iif(a.run IS NULL, reading.n, a.n) AS n, iif(a.run IS NULL, reading.sum, a.sum) AS sum,
+    iif(a.run IS NULL, reading.min, a.min) AS min, iif(a.run IS NULL, reading.max, a.max) AS max,
+    iif(a.run IS NULL, reading.sum_of_squares, a.sum_of_squares) AS sum_of_squares, channel,
+    iif(a.run IS NULL, reading.why, a.why) AS why
+  FROM reading JOIN word ON word.id = reading.line JOIN window ON window.id = reading.window
+    JOIN step ON step.run = reading.run AND step.position = reading.step
+    LEFT JOIN amendment a ON a.run = reading.run AND a.position =
+      (SELECT max(position) FROM amendment b WHERE b.run = reading.run AND b.line = reading.line
+       AND b.vector = step.vector);
+)sql";
+
+constexpr std::array<const char*, 4> kVersions = {kVersion1, kVersion2, kVersion3, kVersion4};
 
 // Rows are added, never changed or taken away: the record is evidence. Installed for every table
 // of the version just made.

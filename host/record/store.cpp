@@ -424,6 +424,26 @@ Status insert_power(State& state, const RunRecord& run) {
 }
 
 template <class State>
+Status insert_amendments(State& state, const RunRecord& run) {
+  int position = 0;
+  for (const Amendment& a : run.amendments) {
+    const Result<long long> line = state.word(a.line);
+    if (!line.ok()) return line.error();
+    const measure::Reading& r = a.reading;
+    TH_TRY(insert(*state.database, "INSERT INTO amendment VALUES(?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
+                  [&](Statement& s) {
+                    s.bind(run.number).bind(position++).bind(a.step).bind(*line);
+                    s.bind(r.volts.value).bind(r.U.value).bind(r.dof).bind(r.p);
+                    s.bind(static_cast<int>(a.verdict)).bind(static_cast<int>(r.counts.n));
+                    s.bind(static_cast<long long>(r.counts.sum));
+                    s.bind(static_cast<int>(r.counts.min)).bind(static_cast<int>(r.counts.max));
+                    s.bind(static_cast<long long>(r.counts.sum_of_squares)).bind(a.why);
+                  }));
+  }
+  return {};
+}
+
+template <class State>
 Status insert_timings(State& state, const RunRecord& run) {
   int position = 0;
   for (const TimingRecord& t : run.timings) {
@@ -440,6 +460,54 @@ Status insert_timings(State& state, const RunRecord& run) {
                   }));
   }
   return {};
+}
+
+// A field of one entry of the list that json_each walks through.
+std::string entry(const std::string& field) {
+  return "json_extract(json, entry.fullkey || '." + field + "')";
+}
+
+// Fills the table `study` from one list of the timing section: `kind`, `source` and `line` are SQL, `time` and
+// `judged` name fields.
+std::string study_rows(const std::string& list, const std::string& kind, const std::string& source,
+                       const std::string& line, const std::string& edge, const std::string& time,
+                       const std::string& judged, const std::string& n, const std::string& where) {
+  return fmt::format(
+      "INSERT INTO temp.study SELECT {}, {}, {}, {}, {}, {}, {}, {}, {} FROM section, json_each(section.json, '$.{}') "
+      "entry WHERE run = ? AND name = 'timing' AND {}",
+      kind, source, line, edge, entry(time + ".value"), entry(time + ".U"), entry(judged + ".limit_s"), n,
+      entry(judged + ".verdict"), list, where);
+}
+
+// A timing study leaves its figures as JSON: its delays, transitions and limits become rows too, so that runs can be
+// compared by them. A field of another shape than expected gives no row, never an error.
+Status timings_of_study(Database& database, const RunRecord& run) {
+  if (!run.timings.empty() || run.sections.count("timing") == 0) return {};
+  const Result<long long> readable = database.scalar(
+      fmt::format("SELECT count(*) FROM section WHERE run = {} AND name = 'timing' AND json_valid(json)", run.number));
+  if (!readable.ok()) return readable.error();
+  if (*readable == 0) return {};
+  TH_TRY(database.execute(
+      "CREATE TEMP TABLE IF NOT EXISTS study(kind TEXT, source TEXT, line TEXT, edge TEXT, seconds REAL, U REAL, "
+      "limit_s REAL, n INTEGER, verdict TEXT); DELETE FROM temp.study;"));
+  const std::string from = entry("from"), to = entry("to"), edge = entry("to_edge");
+  for (const std::string& sql :
+       {study_rows("edges", "'delay'", from, to, edge, "delay_s", "delay_judged", "0", "1"),
+        study_rows("edges", "'transition'", "''", to, edge, "transition_s", "transition_judged", "0", "1"),
+        study_rows("limits", entry("kind"), "coalesce(" + entry("data") + ", '')", entry("what"), "''", "value_s",
+                   "judged", entry("at_edge.passes"), entry("state") + " = 'found'")}) {
+    TH_TRY(insert(database, sql.c_str(), [&](Statement& s) { s.bind(run.number); }));
+  }
+  TH_TRY(database.execute(
+      "DELETE FROM temp.study WHERE kind IS NULL OR source IS NULL OR line IS NULL OR typeof(seconds) <> 'real';"
+      "INSERT OR IGNORE INTO word(text) SELECT source FROM temp.study UNION SELECT line FROM temp.study;"));
+  return insert(database,
+                "INSERT INTO timing SELECT ?, row_number() OVER (ORDER BY study.rowid) - 1, kind, a.id, b.id, "
+                "coalesce(edge, ''), seconds, iif(typeof(U) = 'real', U, NULL), "
+                "iif(typeof(limit_s) = 'real', limit_s, NULL), iif(typeof(n) = 'integer', n, 0), "
+                "CASE verdict WHEN 'pass' THEN 0 WHEN 'fail' THEN 1 WHEN 'unsure' THEN 2 ELSE 3 END "
+                "FROM temp.study JOIN word a ON a.text = source JOIN word b ON b.text = line",
+                [&](Statement& s) { s.bind(run.number); });
 }
 
 template <class State>
@@ -503,10 +571,12 @@ Status Store::finish(RunRecord& run) {
   const Status written = in_transaction(state, [&]() -> Status {
     TH_TRY(state.prepare());
     TH_TRY(insert_end(*state.database, run));
+    TH_TRY(insert_amendments(state, run));
     TH_TRY(insert_levels(state, run));
     TH_TRY(insert_power(state, run));
     TH_TRY(insert_timings(state, run));
-    return insert_remarks(state, run);
+    TH_TRY(insert_remarks(state, run));
+    return timings_of_study(*state.database, run);
   });
   if (!written.ok()) return written;
   state.current_run = 0;
@@ -622,6 +692,8 @@ Status Store::check() const {
 }
 
 Result<std::string> default_store_path() {
+  const char* named = std::getenv("TENTERHOOK_STORE");
+  if (named != nullptr && named[0] != '\0') return std::string(named);
   const char* data = std::getenv("XDG_DATA_HOME");
   const char* home = std::getenv("HOME");
   fs::path folder;

@@ -156,7 +156,7 @@ class Store {
   std::unique_ptr<State> state_;
 };
 
-// Where the store lies when no --store is given: $XDG_DATA_HOME/tenterhook/history.db, by default
+// Where the store lies when no --store is given: $TENTERHOOK_STORE, else $XDG_DATA_HOME/tenterhook/history.db, by default
 // ~/.local/share (XDG Base Directory Specification). Makes the folder. Trouble::fixture when
 // neither XDG_DATA_HOME nor HOME is set or the folder cannot be made.
 Result<std::string> default_store_path();

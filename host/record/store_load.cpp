@@ -196,6 +196,48 @@ Status load_steps(Database& database, RunRecord& run) {
       });
 }
 
+// What was looked at again: the reading as it stands, in place of the one that was told first.
+Status load_amendments(Database& database, RunRecord& run) {
+  TH_TRY(each_row(database, run.number,
+                  "SELECT vector, word.text, volts, U, dof, p, verdict, n, sum, min, max, "
+                  "sum_of_squares, why FROM amendment JOIN word ON word.id = line WHERE run = ? "
+                  "ORDER BY position",
+                  [&](Statement& s) {
+                    Amendment& a = run.amendments.emplace_back();
+                    a.step = static_cast<int>(s.integer());
+                    a.line = s.text();
+                    measure::Reading& r = a.reading;
+                    r.volts = Volts{s.real()};
+                    r.U = Volts{s.real()};
+                    r.dof = s.real();
+                    r.p = s.real();
+                    a.verdict = verdict_of(s.integer());
+                    r.counts.n = static_cast<std::uint16_t>(s.integer());
+                    r.counts.sum = static_cast<std::uint32_t>(s.integer());
+                    r.counts.min = static_cast<std::uint16_t>(s.integer());
+                    r.counts.max = static_cast<std::uint16_t>(s.integer());
+                    r.counts.sum_of_squares = static_cast<std::uint32_t>(s.integer());
+                    a.why = s.text();
+                  }));
+  for (Amendment& a : run.amendments) {
+    for (StepRecord& step : run.steps) {
+      if (step.index != a.step) continue;
+      for (measure::Reading& r : step.readings) {
+        if (r.line != a.line) continue;
+        r.volts = a.reading.volts;
+        r.U = a.reading.U;
+        r.dof = a.reading.dof;
+        r.p = a.reading.p;
+        r.counts = a.reading.counts;
+        r.verdict = a.verdict;
+        r.why = a.why;
+        a.reading = r;
+      }
+    }
+  }
+  return {};
+}
+
 // The level of a line, in the order of the record; made when first seen.
 LevelRecord& level_of(RunRecord& run, const std::string& line) {
   for (LevelRecord& level : run.levels) {
@@ -378,6 +420,7 @@ Result<RunRecord> Store::load(long number) const {
   }
   TH_TRY(load_end(database, run));
   TH_TRY(load_steps(database, run));
+  TH_TRY(load_amendments(database, run));
   TH_TRY(load_levels(database, run));
   TH_TRY(load_power(database, run));
   TH_TRY(load_timings(database, run));

@@ -53,6 +53,9 @@ INSERT OR IGNORE INTO main.reading SELECT map.ours, step, position, words.ours, 
     dof, p, windows.ours, verdict, channel, n, sum, min, max, sum_of_squares, why
   FROM other.reading JOIN map ON map.theirs = run JOIN words ON words.theirs = line
     JOIN windows ON windows.theirs = window;
+INSERT OR IGNORE INTO main.amendment SELECT map.ours, position, vector, words.ours, volts, U, dof, p,
+    verdict, n, sum, min, max, sum_of_squares, why
+  FROM other.amendment JOIN map ON map.theirs = run JOIN words ON words.theirs = line;
 INSERT OR IGNORE INTO main.level SELECT map.ours, words.ours, high, position, min, max, mean, U, n,
     worst_step
   FROM other.level JOIN map ON map.theirs = run JOIN words ON words.theirs = line;

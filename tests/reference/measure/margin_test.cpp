@@ -58,5 +58,17 @@ TEST(Margins, OfPublishedFamilies) {
   }
 }
 
+// The other definition, a maker's 4001B data sheet (noise-margin figure): the input limit against the allowed
+// deviation of the OUTPUT (0.5, 1, 1.5 V at 5, 10, 15 V; the condition under which the input limits hold). An output
+// that is measured at that deviation has just that margin left by ours.
+TEST(Margins, OfAnOutputAtTheMakersAllowedDeviation) {
+  for (const Table& t : {Table{"4000B 5 V", 1.5, 3.5, 0.5, 4.5, 1.0, 1.0}, Table{"4000B 10 V", 3.0, 7.0, 1.0, 9.0, 2.0, 2.0},
+                         Table{"4000B 15 V", 4.0, 11.0, 1.5, 13.5, 2.5, 2.5}}) {
+    const record::LevelRecord level = levels_at(t);
+    EXPECT_NEAR(*level.margin_low_v, t.nml, 1e-9) << t.name;
+    EXPECT_NEAR(*level.margin_high_v, t.nmh, 1e-9) << t.name;
+  }
+}
+
 }  // namespace
 }  // namespace tenterhook::assess
