@@ -41,6 +41,7 @@ Result<Checked> check_plan(const std::string& path) {
   const record::Times& t = plan->predicted;
   Checked checked;
   checked.warnings = plan->warnings;
+  if (auto approved = check_approved(plan->vectors); !approved) checked.warnings.push_back(approved.error().text());
   checked.said = plan->steps.empty()
                      ? fmt::format("board {}, no steps", plan->vectors.board.name)
                      : fmt::format("board {}, {} steps, {} readings judged, {} relay operations, about {} without power-up",

@@ -153,10 +153,10 @@ Result<std::vector<std::map<std::string, Bit>>> circuit_says(const files::Board&
   return says;
 }
 
-// Bit::any where the circuit does not know it; nothing where it does not speak of the line.
-std::optional<Bit> known_bit(const std::map<std::string, Bit>& says, const std::string& line) {
+// Bit::any where the circuit does not know it, Bit::undriven where it does not speak of the line.
+Bit known_bit(const std::map<std::string, Bit>& says, const std::string& line) {
   const auto found = says.find(line);
-  if (found == says.end()) return std::nullopt;
+  if (found == says.end()) return Bit::undriven;
   return found->second == Bit::zero || found->second == Bit::one ? found->second : Bit::any;
 }
 
@@ -193,12 +193,12 @@ Result<Proposal> propose_from(const files::Board& board, std::vector<files::Step
         bit = !bit || *bit == now ? now : Bit::any;
       }
       // What the circuit cannot know yet is nothing to expect, even if this board wakes up the same each time.
-      const auto known = says->empty() ? std::optional<Bit>{} : known_bit((*says)[i], line.name);
-      if (known && *known == Bit::any) bit = Bit::any;
+      const Bit known = says->empty() ? Bit::undriven : known_bit((*says)[i], line.name);
+      if (known == Bit::any) bit = Bit::any;
       else if (bit == Bit::any && differ++ == 0) first = static_cast<int>(i);
       steps[i].expect.emplace_back(line.name, *bit);
-      if (known && *known != Bit::any && *bit != Bit::any && *bit != *known) {
-        proposal.contradictions.push_back(fmt::format("step {}: {} showed {}, the circuit says {}", i, line.name, files::letter(*bit), files::letter(*known)));
+      if ((known == Bit::zero || known == Bit::one) && *bit != Bit::any && *bit != known) {
+        proposal.contradictions.push_back(fmt::format("step {}: {} showed {}, the circuit says {}", i, line.name, files::letter(*bit), files::letter(known)));
       }
     }
     if (differ > 0) {

@@ -1,8 +1,9 @@
 // What a proposal has that other vectors files have not: whether somebody approved it, and windows for all its steps.
+#include "host/files/writer.h"
+
 #include <gtest/gtest.h>
 
 #include "host/files/reader.h"
-#include "host/files/writer.h"
 
 namespace tenterhook::files {
 namespace {

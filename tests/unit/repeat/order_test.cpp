@@ -55,7 +55,7 @@ void expect_same_as_in_file_order(const files::Vectors& vectors, const Order& or
       EXPECT_EQ(here[k], wanted[k]) << "step " << steps[i] << " of the file, played as number " << i;
     }
   }
-  EXPECT_GT(known, repeated.steps.size());
+  EXPECT_GE(known, repeated.steps.size());
 }
 
 TEST(Order, EveryPassHasEveryStepOnceAndTheFirstIsTheFile) {

@@ -102,7 +102,7 @@ TEST(Links, ThePreviousStepIsFound) {
 }
 
 TEST(Links, AFaultThatComesWithWarmthIsFound) {
-  const auto p = play(60, 8, [](const Moment& m, auto& random) { return verdict(m.step == 1 && chance(random, m.time_s > 9.0 ? 0.3 : 0.0)); });
+  const auto p = play(150, 8, [](const Moment& m, auto& random) { return verdict(m.step == 1 && chance(random, m.time_s > 22.5 ? 0.3 : 0.0)); });
   const Outcome o = outcome_of(p.run, p.order, kSteps, p.rails, 100.0);
   ASSERT_FALSE(o.links.empty());
   EXPECT_EQ(o.links[0].with, "time since power-on");
