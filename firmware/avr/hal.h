@@ -155,6 +155,7 @@ class Hal {
   // ADIF is written as 0 by these: it stays what it is.
   static void stop_after_this() { ADCSRA = kConverting; }
   static void fire(uint8_t channel) {
+    TIFR1 = _BV(OCF1B);  // a source chosen while its flag is set would start a conversion
     ADMUX = channel & 7;
     ADCSRB = static_cast<uint8_t>((channel >= 8 ? _BV(MUX5) : 0) | _BV(ADTS2) | _BV(ADTS0));  // timer 1's match B
     ADCSRA = kConverting | _BV(ADATE);

@@ -43,6 +43,9 @@ constexpr uint8_t kBurstLooksMost = 250; // in the end's wait: 1,000 ticks are l
 constexpr uint8_t kRunNormal = _BV(CS10);
 constexpr uint8_t kFastPwmA = _BV(WGM11);
 constexpr uint8_t kFastPwmB = _BV(WGM13) | _BV(WGM12);
+// The counter stands, in CTC with its top in ICR1: there that register can be written, and compare registers are
+// loaded at once (in fast PWM only at BOTTOM).
+constexpr uint8_t kSetUpB = _BV(WGM13) | _BV(WGM12);
 
 enum class Kind : uint8_t { idle, narrow, wide, pair, burst, shot, trailing };
 
@@ -232,6 +235,7 @@ __attribute__((noinline)) void set_up_burst() {
   p.late = 0;
   p.lead = kBurstLeadTicks;
   p.end = kBurstLeadTicks + (p.left - 1) * period + p.width;
+  TCCR1B = kSetUpB;
   set_match(p.channel, static_cast<uint16_t>(p.width - 1));
   ICR1 = static_cast<uint16_t>(period - 1);
   TCNT1 = static_cast<uint16_t>(period - kBurstLeadTicks);  // in the gap: behind the match, the latch rests
@@ -244,6 +248,7 @@ __attribute__((noinline)) void set_up_shot() {
   Pulses& p = g_pulses;
   p.next = Kind::shot;
   p.lead = wire::kShotLeadTicks;
+  TCCR1B = kSetUpB;
   set_match(p.channel, static_cast<uint16_t>(p.width - 1));
   ICR1 = 0xFFFF;
   TCNT1 = static_cast<uint16_t>(0U - wire::kShotLeadTicks);
@@ -295,6 +300,7 @@ void set_up_pulses(uint8_t channel, bool active, uint32_t count, uint32_t width,
     p.pause = 1;  // the first period passes without a pulse
     p.next = Kind::narrow;
     p.lead = width + kEdgeTicks + 1;
+    TCCR1B = kSetUpB;
     set_match(channel, static_cast<uint16_t>(width - 1));
     ICR1 = static_cast<uint16_t>(width + kEdgeTicks);
     p.connect = kFastPwmA;
@@ -332,7 +338,6 @@ void set_up_pair(const wire::PulsePairOp& pair, bool shot) {
   p.run = kRunNormal;
 }
 
-// Compare registers are loaded at once only in normal mode, which is what a timer that is set up still is.
 // Match B sets its flag one tick after the counter stood at OCR1B, as a match moves a pin.
 void set_trigger(int16_t delay_ticks) {
   const uint16_t from_start =

@@ -88,7 +88,8 @@ class Recorder {
     p.ticks = static_cast<uint16_t>(ticks);
     p.current = static_cast<uint16_t>((s.sum * wire::kCurveScale + s.n / 2) / s.n);
     p.peak = s.max;
-    p.volts = s.volts_n == 0 ? 0
+    // A short stretch may lie between two conversions of the volts: then the last one stands.
+    p.volts = s.volts_n == 0 ? static_cast<uint16_t>(sampler_.volts(rail_) * wire::kCurveScale)
                              : static_cast<uint16_t>((s.volts * wire::kCurveScale + s.volts_n / 2) / s.volts_n);
     wire::encode(p, bytes_ + points_ * wire::kCurvePointBytes, wire::kCurvePointBytes);
     ++points_;

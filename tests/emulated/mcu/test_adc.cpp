@@ -121,6 +121,7 @@ TEST_F(AdcChip, Timer1CompareBTriggersOncePerRisingFlag) {
   p.write(at::ADCSRA, kOn | kAuto | kFlag | kAsk | kBy64);
   p.send({'i'});
   p.clear_counts();
+  p.write(at::TCCR1B, 0x18);  // the top is in ICR1: else it cannot be written
   p.write16(at::ICR1, 15999);  // 1 ms
   p.write16(at::OCR1B, 8000);
   p.write(at::TCCR1B, 0x18 | 0x01);
@@ -131,6 +132,26 @@ TEST_F(AdcChip, Timer1CompareBTriggersOncePerRisingFlag) {
     p.run(3 * kMs);
     EXPECT_EQ(p.count(0), 1 + i);
   }
+}
+
+TEST_F(AdcChip, ATriggerChosenWhileItsFlagIsSetStartsAConversion) {
+  enable();
+  convert(13);
+  p.write(at::TCCR1B, 0x01);
+  p.run(10 * kMs);  // a whole turn and more: match B has been
+  p.write(at::TCCR1B, 0x00);
+  ASSERT_NE(p.read(at::TIFR1) & 0x04, 0);
+  p.write(at::ADCSRA, kOn | kAuto | kFlag | kBy64);
+  p.write(at::ADCSRB, 0x05);
+  p.run(1 * kMs);
+  EXPECT_NE(p.read(at::ADCSRA) & kFlag, 0) << "converted";
+  p.write(at::ADCSRA, kOn | kFlag | kBy64);
+  p.write(at::ADCSRB, 0x00);
+  p.write(at::TIFR1, 0x04);
+  p.write(at::ADCSRA, kOn | kAuto | kFlag | kBy64);
+  p.write(at::ADCSRB, 0x05);
+  p.run(1 * kMs);
+  EXPECT_EQ(p.read(at::ADCSRA) & kFlag, 0) << "the flag was cleared before";
 }
 
 TEST_F(AdcChip, TriggeredConversionHoldsTwoClocksAfterTheMatch) {
@@ -145,6 +166,7 @@ TEST_F(AdcChip, TriggeredConversionHoldsTwoClocksAfterTheMatch) {
     q.write(at::ADCSRB, 0x05);
     q.write(at::ADCSRA, kOn | kAuto | kFlag | kBy64);
     q.write(at::TCCR1A, 0x40);
+    q.write(at::TCCR1B, 0x18);  // the top is in ICR1: else it cannot be written
     q.write16(at::ICR1, 0xFFFF);
     q.write16(at::OCR1A, 30000);
     q.write16(at::OCR1B, 30000);

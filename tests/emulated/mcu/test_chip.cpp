@@ -215,6 +215,7 @@ TEST(Repeat, TwoRunsAreAlikeToTheCycle) {
     p.write(at::DDRB, 0xA0);
     p.mcu->record_edges(true);
     p.write(at::TCCR1A, 0x40);
+    p.write(at::TCCR1B, 0x18);  // the top is in ICR1: else it cannot be written
     p.write16(at::ICR1, 777);
     p.write(at::TCCR1B, 0x19);
     p.run(3 * kMs);

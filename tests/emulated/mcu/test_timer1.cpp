@@ -22,6 +22,7 @@ TEST_F(Timer, CtcToggleGivesEdgesEveryTopPlusOneCycles) {
   for (int width : {40, 41, 1000, 16000}) {
     p.write(at::TCCR1B, 0);
     p.write16(at::TCNT1, 0);
+    p.write(at::TCCR1B, 0x18);  // the top is in ICR1: else it cannot be written
     p.write16(at::ICR1, width - 1);
     p.write16(at::OCR1A, width - 1);
     p.write(at::TCCR1A, 0x40);
@@ -40,6 +41,7 @@ TEST_F(Timer, CtcToggleGivesEdgesEveryTopPlusOneCycles) {
 
 TEST_F(Timer, FastPwmIsHighFromBottomUntilItsMatchOnBothChannels) {
   p.write(at::TCCR1A, 0xA0 | 0x08 | 0x02);  // A and C clear on match, set at bottom; B too
+  p.write(at::TCCR1B, 0x18);  // the top is in ICR1: else it cannot be written
   p.write16(at::ICR1, 999);
   p.write16(at::OCR1A, 4);    // 5 cycles high
   p.write16(at::OCR1C, 299);  // 300 cycles high
@@ -67,6 +69,7 @@ TEST_F(Timer, FastPwmIsHighFromBottomUntilItsMatchOnBothChannels) {
 
 TEST_F(Timer, CompareRegistersAreBufferedInPwmOnly) {
   p.write(at::TCCR1A, 0x82);
+  p.write(at::TCCR1B, 0x18);  // the top is in ICR1: else it cannot be written
   p.write16(at::ICR1, 0xFFFF);
   p.write16(at::OCR1A, 100);
   p.write(at::TCCR1B, kFastPwm | 0x05);  // slowly: / 1024
@@ -83,6 +86,7 @@ TEST_F(Timer, CompareRegistersAreBufferedInPwmOnly) {
 TEST_F(Timer, WritingOnesToFlagsClearsOnlyThose) {
   p.write16(at::OCR1A, 10);
   p.write16(at::OCR1B, 20);
+  p.write(at::TCCR1B, 0x18);  // the top is in ICR1: else it cannot be written
   p.write16(at::ICR1, 30);
   p.write(at::TCCR1B, kCtcIcr | kRun);
   p.run(1 * kMs);
@@ -97,6 +101,7 @@ TEST_F(Timer, WritingOnesToFlagsClearsOnlyThose) {
 TEST_F(Timer, AFlagSetWhileMaskedInterruptsWhenUnmasked) {
   p.clear_counts();
   p.write16(at::OCR1B, 50);
+  p.write(at::TCCR1B, 0x18);  // the top is in ICR1: else it cannot be written
   p.write16(at::ICR1, 100);
   p.write(at::TCCR1B, kCtcIcr | kRun);
   p.run(100 * kUs);
@@ -117,6 +122,18 @@ TEST_F(Timer, WritingTheCounterBlocksTheMatchOfTheNextClock) {
   EXPECT_EQ(p.read(at::TIFR1) & 0x02, 0);
   p.run(66'000 * kCycle);
   EXPECT_NE(p.read(at::TIFR1) & 0x02, 0) << "a whole turn later it matches";
+}
+
+TEST_F(Timer, TheTopIsReadOnlyWhereItIsNotTheTop) {
+  p.write(at::TCCR1B, 0x18);  // CTC, mode 12
+  p.write16(at::ICR1, 1234);
+  p.write(at::TCCR1B, 0x00);  // normal
+  p.write16(at::ICR1, 99);
+  EXPECT_EQ(p.read16(at::ICR1), 1234);
+  p.write(at::TCCR1A, 0x02);
+  p.write(at::TCCR1B, 0x18);  // fast PWM, mode 14
+  p.write16(at::ICR1, 99);
+  EXPECT_EQ(p.read16(at::ICR1), 99);
 }
 
 TEST_F(Timer, ForcedCompareMovesThePinWithoutAFlag) {
