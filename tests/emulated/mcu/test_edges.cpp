@@ -237,7 +237,7 @@ TEST_P(Edges, CountsTellWhatTheBoardMadeOfThePulses) {
   EXPECT_EQ(rig.edges[0].falls, 100U);
 }
 
-// Commanded and counted edges, TENTERHOOK_PULSES of them (an option of docs/testing.md).
+// Commanded and counted edges, TENTERHOOK_PULSES of them (docs/wire-protocol.md).
 TEST_P(Edges, CountedEdgesAreTheCommandedOnes) {
   const char* asked = std::getenv("TENTERHOOK_PULSES");
   const std::uint32_t n = asked != nullptr ? std::uint32_t(std::atol(asked)) : (GetParam() ? 5000 : 2000);
