@@ -3,6 +3,7 @@
 
 #include <CLI/CLI.hpp>
 #include <cstdio>
+#include <cstdlib>
 #include <exception>
 #include <functional>
 #include <memory>
@@ -24,6 +25,7 @@
 #include "host/commands/merge.h"
 #include "host/commands/levels.h"
 #include "host/commands/machine.h"
+#include "host/commands/manual.h"
 #include "host/commands/options.h"
 #include "host/commands/parts.h"
 #include "host/commands/power.h"
@@ -65,7 +67,7 @@ void add_emulation(CLI::App& c, std::vector<std::string>& faults, std::optional<
 }
 void add_exports(CLI::App& c, std::string& junit, std::string& tap, std::string& csv) {
   c.add_option("--junit", junit, "JUnit XML to a file, or -");
-  c.add_option("--tap", tap, "TAP 14 to a file, or -");
+  c.add_option("--tap", tap, "TAP to a file, or - (says version 13; readers of 14 take it too)");
   c.add_option("--csv", csv, "one row a reading to a file, or -");
 }
 
@@ -357,6 +359,7 @@ void add_note(CLI::App& app, Chosen& chosen) {
 void add_report(CLI::App& app, Chosen& chosen) {
   CLI::App* c = nullptr;
   auto o = command<commands::ReportOptions>(app, chosen, "report", "one self-contained HTML page of a run, a board or all boards; a label", commands::report, c);
+  o->suspects = [store = &o->store](const record::RunRecord& run) { return commands::suspects_json(*store, run); };
   c->add_option("RUN", o->run, "number, start of its uid, last, last-good, or BOARD@SERIAL");
   c->add_option("--board", o->board, "all runs of this board");
   c->add_option("--serial", o->serial, "of that board");
@@ -375,15 +378,69 @@ void add_merge(CLI::App& app, Chosen& chosen) {
   add_json(*c, o->json);
 }
 
+// --- the program describes itself ---
+
+// "TEXT:{days,hours}": the only values of an option that has a list of them.
+std::vector<std::string> choices_of(const CLI::Option& option) {
+  std::vector<std::string> choices;
+  const std::string type = option.get_type_name();
+  const auto from = type.find('{'), to = type.find('}');
+  if (from == std::string::npos || to == std::string::npos || to < from) return choices;
+  for (const std::string& choice : CLI::detail::split(type.substr(from + 1, to - from - 1), ',')) choices.push_back(choice);
+  return choices;
+}
+
+void describe(const CLI::App& app, const std::string& prefix, commands::ProgramHelp& program) {
+  for (const CLI::App* sub : app.get_subcommands([](const CLI::App*) { return true; })) {
+    const std::string name = prefix + sub->get_name();
+    if (!sub->get_subcommands([](const CLI::App*) { return true; }).empty()) {
+      describe(*sub, name + " ", program);
+      continue;
+    }
+    commands::CommandHelp& command = program.commands.emplace_back();
+    command.name = name;
+    command.about = sub->get_description();
+    for (const CLI::Option* option : sub->get_options()) {
+      commands::OptionHelp& help = command.options.emplace_back();
+      help.about = option->get_description();
+      help.positional = option->get_positional();
+      help.required = option->get_required();
+      help.takes_value = !help.positional && option->get_items_expected_max() > 0;
+      help.choices = choices_of(*option);
+      if (help.positional) help.names.push_back(option->get_name(true));
+      for (const std::string& s : option->get_snames()) help.names.push_back("-" + s);
+      for (const std::string& l : option->get_lnames()) help.names.push_back("--" + l);
+    }
+  }
+}
+
+int print_manual(const CLI::App& app, const std::string& kind) {
+  commands::ProgramHelp program{TENTERHOOK_VERSION, "a bench tester for hand-made logic boards", {}};
+  describe(app, "", program);
+  std::string (*const writers[])(const commands::ProgramHelp&) = {commands::man_page, commands::bash_completion, commands::zsh_completion};
+  const char* const kinds[] = {"man", "bash", "zsh"};
+  for (int i = 0; i < 3; ++i) {
+    if (kind != kinds[i]) continue;
+    std::fputs(writers[i](program).c_str(), stdout);
+    return kExitPass;
+  }
+  std::fprintf(stderr, "tenterhook: --manual: expected man, bash or zsh, found '%s'\n", kind.c_str());
+  return kExitInput;
+}
+
 int dispatch(int argc, char** argv) {
   CLI::App app{"Tenterhook: a bench tester for hand-made logic boards"};
   app.require_subcommand(1);
   app.set_version_flag("--version", "tenterhook " TENTERHOOK_VERSION);
+  // Before the command as after it: the commands' own --store goes before this one.
+  const auto everywhere = [](const std::string& store) { setenv("TENTERHOOK_STORE", store.c_str(), 1); };
+  app.add_option_function<std::string>("--store", everywhere, "the record's file, for whichever command follows");
   Chosen chosen;
   for (auto* add : {add_run, add_check, add_levels, add_machine, add_propose, add_hold, add_power, add_timing, add_hookup, add_coverage, add_generate, add_show, add_history, add_compare, add_diagnose,
                     add_trend, add_parts, add_note, add_report, add_merge, add_predict, add_fixture, add_emulate}) {
     add(app, chosen);
   }
+  if (argc == 3 && std::string(argv[1]) == "--manual") return print_manual(app, argv[2]);
   try {
     app.parse(argc, argv);
   } catch (const CLI::ParseError& error) {

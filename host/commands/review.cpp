@@ -1,8 +1,14 @@
 #include "host/commands/review.h"
 
 #include <fmt/format.h>
+#include <sys/ioctl.h>
+#include <sys/wait.h>
+#include <unistd.h>
 
 #include <algorithm>
+#include <csignal>
+#include <cstdio>
+#include <cstdlib>
 #include <vector>
 
 #include "host/commands/output.h"
@@ -54,6 +60,26 @@ report::Screen people_screen(const std::string& json_option) {
   return report::screen_of(json_option == "-" ? stderr_descriptor() : stdout_descriptor());
 }
 
+Status write_paged(const std::string& text) {
+  const auto lines = std::count(text.begin(), text.end(), '\n');
+  winsize window{};
+  const bool known = isatty(stdout_descriptor()) != 0 && ioctl(stdout_descriptor(), TIOCGWINSZ, &window) == 0;
+  const char* pager = std::getenv("PAGER");
+  const std::string command = pager == nullptr ? "less" : pager;
+  if (!known || window.ws_row == 0 || lines < window.ws_row || command.empty() || command == "cat") return write_text("-", text);
+  setenv("LESS", "FRX", 0);  // colours as they are, and no clearing; the person's own setting goes before
+  std::fflush(stdout);
+  std::FILE* pipe = popen(command.c_str(), "w");
+  if (pipe == nullptr) return write_text("-", text);
+  // Who leaves the pager early has seen enough: that is no error.
+  void (*const before)(int) = std::signal(SIGPIPE, SIG_IGN);
+  (void)std::fwrite(text.data(), 1, text.size(), pipe);
+  const int status = pclose(pipe);
+  std::signal(SIGPIPE, before);
+  constexpr int kNotFound = 127;
+  return WIFEXITED(status) && WEXITSTATUS(status) == kNotFound ? write_text("-", text) : Status{};
+}
+
 int answer(const std::string& json_option, const std::string& json,
            const std::function<std::string()>& text) {
   if (!json_option.empty()) {
@@ -61,7 +87,7 @@ int answer(const std::string& json_option, const std::string& json,
     if (!written.ok()) return tell(written.error());
   }
   if (json_option != "-") {
-    const Status written = write_text("-", text());
+    const Status written = write_paged(text());
     if (!written.ok()) return tell(written.error());
   }
   return kExitPass;

@@ -25,6 +25,9 @@ Result<std::string> chosen_serial(const record::Store& store, const std::string&
 // The screen people read: standard output, or standard error when the machine's text goes there.
 report::Screen people_screen(const std::string& json_option);
 
+// Text for people, through $PAGER (less) when it is longer than the terminal; as it is anywhere else.
+Status write_paged(const std::string& text);
+
 // Writes `json` where --json says; people's text goes to standard output unless that carries the
 // JSON ("-"), and then it is left out. Returns the exit code: 0 when it answered.
 int answer(const std::string& json_option, const std::string& json,

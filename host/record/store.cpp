@@ -464,7 +464,7 @@ Status insert_timings(State& state, const RunRecord& run) {
 
 // A field of one entry of the list that json_each walks through.
 std::string entry(const std::string& field) {
-  return "json_extract(json, entry.fullkey || '." + field + "')";
+  return "json_extract(section.json, entry.fullkey || '." + field + "')";
 }
 
 // Fills the table `study` from one list of the timing section: `kind`, `source` and `line` are SQL, `time` and

@@ -253,6 +253,30 @@ TEST_F(LivesTest, TimesComeBack) {
   EXPECT_EQ(answer, "PICK to Q0: pass");
 }
 
+TEST_F(LivesTest, FiguresOfATimingStudyBecomeRows) {
+  Store store = open();
+  RunRecord run = scenario::latch_run();
+  run.sections["timing"] = R"({"edges": [{"from": "PICK", "to": "Q0", "to_edge": "rising", "delay_s": {"value": 3.5e-6, "U": 2e-7},
+    "delay_judged": {"limit_s": 6e-6, "verdict": "pass"}, "transition_s": {"value": 9e-7, "U": 1e-7}},
+    {"from": "PICK", "to": "Q1", "to_edge": "rising", "delay_s": null, "transition_s": null}],
+    "limits": [{"kind": "set-up", "what": "F0 before PICK", "data": "F0", "state": "found", "value_s": {"value": 1e-6, "U": 5e-8},
+      "at_edge": {"passes": 59}}, {"kind": "hold", "what": "F0 after PICK", "state": "never-fails", "value_s": {"value": 0, "U": 0}}]})";
+  const auto back = store.load(record(store, run));
+  ASSERT_EQ(back->timings.size(), 3u);
+  EXPECT_EQ(back->timings[0].kind, "delay");
+  EXPECT_EQ(back->timings[0].from, "PICK");
+  EXPECT_EQ(back->timings[0].seconds, 3.5e-6);
+  EXPECT_EQ(back->timings[0].limit_s, 6e-6);
+  EXPECT_EQ(back->timings[0].verdict, measure::Verdict::pass);
+  EXPECT_EQ(back->timings[1].kind, "transition");
+  EXPECT_EQ(back->timings[2].kind, "set-up");
+  EXPECT_EQ(back->timings[2].n, 59);
+  for (const char* odd : {"no JSON", "[]", "7", R"({"edges": 3, "limits": [4, {"state": "found"}]})", R"({"edges": [{"delay_s": {"value": "soon"}}]})"}) {
+    run.sections["timing"] = odd;
+    EXPECT_EQ(store.load(record(store, run))->timings.size(), 0u) << odd;
+  }
+}
+
 TEST_F(LivesTest, BoardsAreListedWithTheirLastRun) {
   Store store = open();
   half_hour(store, "2026-11-01T10:00:00Z", "");

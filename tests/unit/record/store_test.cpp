@@ -820,6 +820,9 @@ TEST(DefaultStore, LiesInTheDataFolder) {
   setenv("XDG_DATA_HOME", "relative", 1);
   setenv("HOME", pattern.c_str(), 1);
   EXPECT_EQ(*default_store_path(), pattern + "/.local/share/tenterhook/history.db");
+  setenv("TENTERHOOK_STORE", "bench.db", 1);
+  EXPECT_EQ(*default_store_path(), "bench.db");
+  unsetenv("TENTERHOOK_STORE");
   unsetenv("XDG_DATA_HOME");
   unsetenv("HOME");
   EXPECT_FALSE(default_store_path().ok());
