@@ -10,7 +10,6 @@
 #include "host/commands/output.h"
 #include "host/commands/record_run.h"
 #include "host/files/reader.h"
-#include "host/measure/calibration.h"
 #include "host/report/json.h"
 #include "host/report/screen.h"
 #include "host/report/terminal.h"
@@ -102,10 +101,9 @@ class Timing {
 };
 
 Status Timing::measure(link::Session& session) {
-  const auto calibration = measure::find_calibration(session.identity().serial);
-  const bool calibrated = calibration.ok() && calibration->has_value();
-  const measure::Models models = measure::models_of(run_.plan().fixture, calibrated ? &**calibration : nullptr, measure::today());
-  timing::Stand stand(session, run_.plan(), models.sense);
+  std::vector<measure::ChannelModel> sense;
+  for (int i = 0; i < run_.plan().fixture.sense.channels; ++i) sense.push_back(plan::sense_model(run_.plan(), i));
+  timing::Stand stand(session, run_.plan(), std::move(sense));
   auto studied = timing::study(stand, run_.plan(), found_, study_options_);
   if (!studied) {
     if (!stand.fault()) return studied.error();

@@ -7,6 +7,7 @@
 
 #include "host/report/big_word.h"
 #include "host/report/repeats_text.h"
+#include "host/report/timing_text.h"
 
 namespace tenterhook::report {
 namespace {
@@ -348,6 +349,7 @@ std::string closing(const record::RunRecord& run, const Screen& screen, const st
     for (const LineFinding& f : findings) text += finding_text(f, screen, name);
   }
   text += repeats_text(run, screen);
+  text += timing_text(run, screen);
   text += levels_table(run, screen);
   text += rails_table(run, screen);
   if (const std::string times = times_text(run); !times.empty()) {

@@ -7,6 +7,7 @@
 #include <functional>
 #include <optional>
 #include <set>
+#include <tuple>
 
 #include "host/circuit/simulator.h"
 
@@ -50,11 +51,23 @@ class Finder {
     for (auto& path : found_.paths) std::sort(path.start.inputs.begin(), path.start.inputs.end());
     TH_TRY(find_apertures());
     TH_TRY(find_trains());
+    std::stable_sort(found_.paths.begin(), found_.paths.end(), [this](const Path& a, const Path& b) {
+      const auto key = [this](const Path& p) { return std::tuple{place(p.from), !p.from_high, place(p.to), !p.to_high}; };
+      return key(a) < key(b);
+    });
+    std::stable_sort(found_.apertures.begin(), found_.apertures.end(), [this](const Aperture& a, const Aperture& b) {
+      const auto key = [this](const Aperture& p) { return std::tuple{place(p.clock), place(p.data), !p.data_high}; };
+      return key(a) < key(b);
+    });
     std::erase_if(found_.paths, [this](const Path& p) { return !wanted(p.from, p.to); });
     return found_;
   }
 
  private:
+  // In the order of the board file.
+  std::ptrdiff_t place(const std::string& name) const {
+    return std::find_if(board_.lines.begin(), board_.lines.end(), [&](const Line& l) { return l.name == name; }) - board_.lines.begin();
+  }
   bool wanted(const std::string& a, const std::string& b) const {
     const auto& l = options_.lines;
     return l.empty() || std::count(l.begin(), l.end(), a) > 0 || std::count(l.begin(), l.end(), b) > 0;

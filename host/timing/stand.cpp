@@ -150,6 +150,23 @@ Status Stand::configure(const Start& start) {
   return {};
 }
 
+Status Stand::rest() {
+  Script script;
+  const auto settle = microseconds(plan_.fixture.drive.settle);
+  script.add(wire::RouteOp{0});
+  script.add(wire::RelayWaitOp{settle});
+  for (int fast = 0; fast < plan_.fixture.fast.channels; ++fast) {
+    const bool on = (plan_.rest.fast_connect >> fast) & 1u, high = (plan_.rest.fast_high >> fast) & 1u;
+    script.add(wire::FastOp{static_cast<std::uint8_t>(fast), on, high});
+  }
+  script.add(wire::DriveOp{static_cast<std::uint16_t>(plan_.rest.drive_connect), static_cast<std::uint16_t>(plan_.rest.drive_high)});
+  script.add(wire::RelayWaitOp{settle});
+  TH_TRY(run(script));
+  contacts_ = plan_.rest;
+  now_.reset();
+  return {};
+}
+
 wire::PulseOp Stand::pulse(const Start& start, const std::string& line, Seconds width) const {
   wire::PulseOp op;
   op.channel = static_cast<std::uint8_t>(channel(line));

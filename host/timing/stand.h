@@ -79,6 +79,8 @@ class Stand {
                         double threshold_v);
   // Makes the start, the stimulus, and looks whether the outputs are as expected; unknown ones are not judged.
   Result<Tally> trial(const Start& start, const Stimulus& stimulus, const Levels3& expected, int repeats);
+  // Every line back on its own channel and at rest, as the power-up left it.
+  Status rest();
   // What trials judge by: measured settled levels of an output.
   void know(const std::string& output, double low_v, double high_v);
 

@@ -54,6 +54,7 @@ class Runner {
     if (o_.searches) TH_TRY(searches());
     if (o_.counts) TH_TRY(counts());
     if (o_.plot) TH_TRY(plot());
+    TH_TRY(stand_.rest());
     judge();
     study_.shots = stand_.shots();
     study_.relay_moves = stand_.relay_moves();

@@ -103,8 +103,6 @@ Result<Study> study(Stand& stand, const plan::Plan& plan, const Found& found, co
 // For people, lines end in '\n'. For programs: the section "timing" of a run (docs/schemas/timing.schema.json).
 std::string table(const Study& study);
 std::string json(const Study& study);
-// The table of a recorded section, as told then; empty when the text is none.
-std::string table_of(const std::string& section);
 // Every waveform with the driven edge as a bit.
 std::string vcd(const Study& study, const std::string& comment, const std::string& date);
 

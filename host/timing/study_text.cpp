@@ -205,16 +205,6 @@ std::string json(const Study& s) {
   return j.dump();
 }
 
-std::string table_of(const std::string& section) {
-  const Json j = Json::parse(section, nullptr, false);
-  if (!j.is_object() || !j.contains("lines") || !j["lines"].is_array()) return "";
-  std::string out;
-  for (const Json& line : j["lines"]) {
-    if (line.is_string()) out += line.get<std::string>() + "\n";
-  }
-  return out;
-}
-
 std::string vcd(const Study& s, const std::string& comment, const std::string& date) {
   Vcd out(comment, date);
   for (const EdgeResult& e : s.edges) {
