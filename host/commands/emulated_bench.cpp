@@ -98,6 +98,7 @@ emulated::FixtureOptions fixture_options(const plan::Plan& plan, std::uint64_t s
   constexpr double kProtectedSeconds = 0.04;
   emulated::FixtureOptions options;
   options.seed = seed;
+  if (emulated::as_built(plan.fixture.name) != nullptr) options.built = plan.fixture.name;
   options.supply_volts.assign(plan.fixture.rails.size(), 0.0);
   options.rail_hold_seconds.assign(plan.fixture.rails.size(), 0.0);
   for (const plan::RailPlan& rail : plan.rails) {
@@ -164,7 +165,7 @@ Result<std::unique_ptr<emulated::Controller>> make_emulated_fixture(std::uint64_
                                                                     const std::vector<std::string>& faults,
                                                                     std::unique_ptr<emulated::Board> board,
                                                                     const BoardDescription& description,
-                                                                    Firmware firmware) {
+                                                                    Firmware firmware, const std::vector<double>& supplies) {
   auto parsed = parse_faults(faults);
   TH_TRY(parsed);
   if (!parsed->board.empty()) {
@@ -174,6 +175,7 @@ Result<std::unique_ptr<emulated::Controller>> make_emulated_fixture(std::uint64_
   emulated::FixtureOptions options;
   options.seed = seed;
   options.faults = parsed->fixture;
+  options.supply_volts = supplies;
   TH_TRY(emulated::check_fixture_faults(options, description));
   return controller_of(emulated::make_fixture(options, std::move(board), description), seed, firmware);
 }

@@ -38,12 +38,13 @@ Result<std::unique_ptr<emulated::Controller>> make_emulated(const plan::Plan& pl
 std::string emulated_serial(std::uint64_t seed);
 
 // The fixture without a board under test: nothing on its leads (`board` null), or what a calibration
-// hangs there, its terminals wired as `description` says.
+// hangs there, its terminals wired as `description` says. supplies: volts of the bench supplies by rail.
 Result<std::unique_ptr<emulated::Controller>> make_emulated_fixture(std::uint64_t seed,
                                                                     const std::vector<std::string>& faults,
                                                                     std::unique_ptr<emulated::Board> board,
                                                                     const emulated::BoardDescription& description,
-                                                                    Firmware firmware = Firmware::elf);
+                                                                    Firmware firmware = Firmware::elf,
+                                                                    const std::vector<double>& supplies = {});
 
 // The board as make_emulated() builds it, for looking at the emulated electricity itself
 // (fixtures/emulated/boards/truth.h).

@@ -10,7 +10,8 @@ constexpr const char* kEmulated = "emulated";
 constexpr int kBaud = 500000;
 }  // namespace
 
-Result<FixtureBench> open_fixture(const BenchOptions& options, const files::Fixture& fixture, bool with_source) {
+Result<FixtureBench> open_fixture(const BenchOptions& options, const files::Fixture& fixture, bool with_source,
+                                  const std::vector<double>& supplies) {
   FixtureBench opened;
   link::SessionOptions session_options;
   session_options.cancel = &person_cancels();
@@ -26,7 +27,7 @@ Result<FixtureBench> open_fixture(const BenchOptions& options, const files::Fixt
       board = std::move(source);
       description = emulated::Calibrator::wired(fixture.sense.channels);
     }
-    auto controller = make_emulated_fixture(opened.bench.seed, options.faults, std::move(board), description);
+    auto controller = make_emulated_fixture(opened.bench.seed, options.faults, std::move(board), description, Firmware::elf, supplies);
     TH_TRY(controller);
     opened.bench.emulated = controller->get();
     port = std::make_unique<emulated::LockstepPort>(controller.take());
@@ -53,6 +54,9 @@ Result<Seen> run_and_sample(link::Session& session, const plan::ProgramStep& ste
       if (c.kind == link::ChannelKind::sense) seen.sense[c.index] = c.counts;
       if (c.kind == link::ChannelKind::drive) seen.drive[c.index] = c.counts;
       if (c.kind == link::ChannelKind::rail) seen.rail[c.index] = c.counts;
+      if (c.kind == link::ChannelKind::rail_second) seen.rail_second[c.index] = c.counts;
+      if (c.kind == link::ChannelKind::supply) seen.supply[c.index] = c.counts;
+      if (c.kind == link::ChannelKind::current) seen.current[c.index] = c.counts;
       if (c.kind == link::ChannelKind::reference) seen.self.reference_counts = mean_of(c.counts);
       if (c.kind == link::ChannelKind::ground) seen.self.ground_counts = mean_of(c.counts);
     }

@@ -4,6 +4,7 @@
 #include <cstdint>
 #include <map>
 #include <string>
+#include <vector>
 
 #include "fixtures/emulated/boards/calibrator.h"
 #include "host/commands/bench.h"
@@ -18,13 +19,15 @@ struct FixtureBench {
   emulated::Calibrator* source = nullptr;  // on the emulated fixture, when asked for; the port owns it
 };
 
-// `with_source`: on the emulated fixture, an adjustable source hangs on every sense lead.
-Result<FixtureBench> open_fixture(const BenchOptions& options, const files::Fixture& fixture, bool with_source);
+// `with_source`: on the emulated fixture, an adjustable source hangs on every sense lead; `supplies`: volts
+// of its bench supplies by rail.
+Result<FixtureBench> open_fixture(const BenchOptions& options, const files::Fixture& fixture, bool with_source,
+                                  const std::vector<double>& supplies = {});
 
 // One sample of sense channels and aux sources (bits of wire::kAux...), n conversions each; nothing else
 // on the fixture is moved. A fault of the fixture is an Error here.
 struct Seen {
-  std::map<int, measure::Counts> sense, drive, rail;
+  std::map<int, measure::Counts> sense, drive, rail, rail_second, supply, current;
   measure::SelfReading self;  // where asked for
 };
 Result<Seen> sample_once(link::Session& session, std::uint64_t senses, std::uint64_t aux, int n);

@@ -9,6 +9,7 @@
 
 #include "host/commands/fixture_bench.h"
 #include "host/commands/output.h"
+#include "host/commands/selftest_stages.h"
 #include "host/measure/contact.h"
 
 namespace tenterhook::commands {
@@ -45,6 +46,19 @@ class Tester {
     TH_TRY(front_ends());
     result_.not_tested.push_back("fast.0 and the leads' far ends: they need a loop-back plug on X1 and X2");
     result_.not_tested.push_back("rail switches and series relays: `tenterhook power BOARD` moves them");
+    return {};
+  }
+  Status run(const std::vector<SelfTestPart>& parts) {
+    for (const SelfTestPart part : parts) {
+      switch (part) {
+        case SelfTestPart::itself: TH_TRY(itself()); break;
+        case SelfTestPart::at_rest: TH_TRY(at_rest()); break;
+        case SelfTestPart::reeds: TH_TRY(reeds()); break;
+        case SelfTestPart::drives: TH_TRY(drives()); break;
+        case SelfTestPart::routes: TH_TRY(routes()); break;
+        case SelfTestPart::front_ends: TH_TRY(front_ends()); break;
+      }
+    }
     return {};
   }
   SelfTest take() { return std::move(result_); }
@@ -299,9 +313,17 @@ Result<SelfTest> self_test(link::Session& session, const files::Fixture& fixture
   return tester.take();
 }
 
+Result<SelfTest> self_test_parts(link::Session& session, const files::Fixture& fixture, const measure::Calibration* calibration,
+                                 const std::vector<SelfTestPart>& parts) {
+  Tester tester(session, fixture, calibration);
+  TH_TRY(tester.run(parts));
+  return tester.take();
+}
+
 int fixture_selftest(const SelfTestOptions& options) {
   auto fixture = describe_fixture(options.bench);
   if (!fixture) return tell(fixture.error());
+  if (options.stage != 0) return fixture_selftest_stage(options, *fixture);
   auto bench = open_fixture(options.bench, *fixture, false);
   if (!bench) return tell(bench.error());
   const std::string serial = bench->bench.session->identity().serial;

@@ -31,8 +31,15 @@ struct SelfTest {
 // front end against its neighbours. An Error is the link's, or a fault that the fixture found by itself.
 Result<SelfTest> self_test(link::Session& session, const files::Fixture& fixture, const measure::Calibration* calibration);
 
+// Its parts, for a fixture that is not finished (selftest_stages.h). Those that are asked for, in order;
+// the session stays open.
+enum class SelfTestPart { itself, at_rest, reeds, drives, routes, front_ends };
+Result<SelfTest> self_test_parts(link::Session& session, const files::Fixture& fixture, const measure::Calibration* calibration,
+                                 const std::vector<SelfTestPart>& parts);
+
 struct SelfTestOptions {
   BenchOptions bench;
+  int stage = 0;  // of the assembly, 1..10; 0: the finished fixture
 };
 int fixture_selftest(const SelfTestOptions& options);
 

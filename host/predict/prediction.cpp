@@ -453,21 +453,22 @@ void widen(std::optional<files::Span>& span, const Times& t) {
 }
 
 // The inner ends of the windows (a low's upper, a high's lower one) cost margin: there a window holds
-// `share` of the specimens. The outer ends cost none, and lie where the worst parts put them. What the
-// bench shows is held whole.
+// `share` of the specimens. The outer ends cost none: they lie where the worst parts put them, and leave
+// room for an uncalibrated measurement. What the bench shows is held whole.
 files::Family family_of(const Settings& s, const Prediction& p) {
   files::Family f;
   f.name = s.family.empty() ? "predicted" : s.family;
   f.needs = s.needs;
+  const double room = s.room.value;
   for (const OutputPrediction& o : p.outputs) {
-    if (o.low) widen(f.gives.low, std::min(o.low->worst_from, o.low->min), o.low->to);
-    if (o.high) widen(f.gives.high, o.high->from, std::max(o.high->worst_to, o.high->max));
+    if (o.low) widen(f.gives.low, std::min(o.low->worst_from, o.low->min) - room, o.low->to);
+    if (o.high) widen(f.gives.high, o.high->from, std::max(o.high->worst_to, o.high->max) + room);
     if (o.bench_low) {
-      widen(f.gives.low, o.bench_low->worst_from, o.bench_low->max);
+      widen(f.gives.low, o.bench_low->worst_from - room, o.bench_low->max);
       widen(f.predicted.levels.low, o.bench_low->from, o.bench_low->to);
     }
     if (o.bench_high) {
-      widen(f.gives.high, o.bench_high->min, o.bench_high->worst_to);
+      widen(f.gives.high, o.bench_high->min, o.bench_high->worst_to + room);
       widen(f.predicted.levels.high, o.bench_high->from, o.bench_high->to);
     }
   }

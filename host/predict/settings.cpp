@@ -290,6 +290,7 @@ void read_rest(Map& map, Sink& sink, Settings& s) {
   };
   share_of("window", s.share);
   share_of("band", s.band);
+  if (auto v = map.quantity<Volts>("room", Sign::not_negative)) s.room = *v;
   if (const yaml::Node* node = map.take("fan-out")) {
     if (files::want_map(*node, sink, "'fan-out'")) {
       Map m(*node, sink, "'fan-out'");

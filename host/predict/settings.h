@@ -81,6 +81,7 @@ struct Settings {
   std::uint64_t seed = 1;
   bool sobol = false;    // else Latin hypercube
   double share = 0.998;  // of the samples that a window holds, centrally
+  Volts room{0.5};       // a window's outer end beyond the worst case, for the measurement
   double band = 0.99;    // of the specimens on the bench that the predicted band holds, centrally
 };
 

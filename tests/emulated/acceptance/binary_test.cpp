@@ -161,7 +161,7 @@ TEST_F(Binary, UndecidedReadingLeavesFour) {
   ASSERT_NE(volts_at, std::string::npos);
   const double volts = std::stod(said.substr(said.find(':', volts_at) + 1));
   std::string board = content(kGate);
-  const std::string window = "gives: {low: [1.2 V, 9.4 V]";
+  const std::string window = "gives: {low: [0.7 V, 9.4 V]";
   ASSERT_NE(board.find(window), std::string::npos);
   board.replace(board.find(window), window.size(), "gives: {low: [-1 V, " + std::to_string(volts + 0.005) + " V]");
   std::ofstream(folder.path + "/edge.yaml") << board;

@@ -57,7 +57,7 @@ const Case kCases[] = {
     {"pattern-gates", "XNOR inverted", Outcome::wrong},
     {"stop-wire", "DOOR inverted", Outcome::wrong},
     {"beat-divider", "HALF inverted", Outcome::wrong},
-    {"shed-latch", "Q2 weak 0.1", Outcome::wrong},
+    {"shed-latch", "Q2 weak 0.05", Outcome::wrong},
     {"or-follower", "Y weak 0.01", Outcome::wrong},
     {"dent-adder", "SUM weak 0.1", Outcome::wrong},
     {"yard-counter", "C0 weak 0.02", Outcome::wrong},

@@ -60,7 +60,7 @@ TEST(Prediction, DividerHasTheLevelsAndTheSpreadOfArithmetic) {
   EXPECT_EQ(y.wrong, 0);
   // From limit to limit: 10 * (1.05/2.05 - 0.95/1.95).
   EXPECT_NEAR(std::fabs(y.sensitivities[0].high_volts), 0.2502, 0.0002);
-  EXPECT_THAT(p->families, testing::HasSubstr("high: [4.7 V, 5.3 V]"));
+  EXPECT_THAT(p->families, testing::HasSubstr("high: [4.7 V, 5.8 V]"));
 }
 
 // A window's inner end holds a share of the specimens, its outer end the worst case; and it holds what the
