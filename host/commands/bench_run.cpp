@@ -9,6 +9,7 @@
 
 #include "host/circuit/simulator.h"
 #include "host/commands/part_testing.h"
+#include "host/commands/relay_times.h"
 #include "host/measure/explain.h"
 #include "host/plan/program.h"
 #include "host/power/sequence.h"
@@ -78,6 +79,12 @@ void BenchRun::identify(const Bench& bench, const BenchOptions& options) {
   const auto& link_warnings = bench.session->warnings();
   record_.warnings.insert(record_.warnings.end(), link_warnings.begin(), link_warnings.end());
   calibrate(who.serial);
+  // Never less than the description says: a relay only gets slower.
+  if (const auto settle = measured_settle(who.serial); settle && *settle > plan_.fixture.drive.settle) {
+    record_.warnings.push_back(fmt::format("its relays were measured to need {}, where its description allows {}: it waits that long",
+                                           text(*settle), text(plan_.fixture.drive.settle)));
+    plan_.fixture.drive.settle = *settle;
+  }
   counted_ = bench.session->counters();
 }
 

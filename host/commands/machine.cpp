@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <cmath>
 #include <map>
 #include <nlohmann/json.hpp>
 #include <optional>
@@ -31,6 +32,8 @@ struct FanOut {
   int receivers = 0;
   double amps = 0.0;     // declared, of all receivers at a high
   int undeclared = 0;    // receivers that do not say what they draw
+  std::optional<double> ohms, ohms_U;  // of the driver's high, as `levels` measured it
+  double falls_v() const { return ohms.value_or(0.0) * amps; }
 };
 
 struct Survey {
@@ -76,6 +79,19 @@ void add_load(const files::Machine& machine, std::map<std::string, FanOut>& load
   }
 }
 
+// The source behind the driver's worst high: of the run's section "sources".
+void add_source(FanOut& load, const record::RunRecord& run, const std::string& line) {
+  const auto section = run.sections.find("sources");
+  if (section == run.sections.end()) return;
+  const auto sources = nlohmann::json::parse(section->second, nullptr, false);
+  if (!sources.is_array()) return;
+  for (const auto& s : sources) {
+    if (s.value("line", "") != line || s.value("side", "") != "high" || !s.value("known", false)) continue;
+    load.ohms = s.value("ohms", 0.0);
+    load.ohms_U = s.value("ohms_U", 0.0);
+  }
+}
+
 Survey survey(const files::Machine& machine, const record::Store* store) {
   Survey s;
   std::set<std::string> drivers;
@@ -95,6 +111,10 @@ Survey survey(const files::Machine& machine, const record::Store* store) {
   for (const files::Join& join : machine.joins) {
     add_load(machine, loads, join);
     const auto run = levels.find(join.from.board);
+    if (run != levels.end()) add_source(loads[name_of(join.from)], run->second, join.from.name);
+  }
+  for (const files::Join& join : machine.joins) {
+    const auto run = levels.find(join.from.board);
     if (run == levels.end()) continue;
     const auto level = std::find_if(run->second.levels.begin(), run->second.levels.end(),
                                     [&](const record::LevelRecord& l) { return l.line == join.from.name; });
@@ -112,8 +132,9 @@ Survey survey(const files::Machine& machine, const record::Store* store) {
     }
     Pair pair{name_of(join.from), name_of(join.to), family->name};
     pair.low_v = family->needs.low->max.value - level->low->max_v;
-    pair.high_v = level->high->min_v - family->needs.high->min.value;
-    pair.U_v = std::max(level->low->U_v, level->high->U_v);
+    const FanOut& load = loads.at(pair.from);
+    pair.high_v = level->high->min_v - load.falls_v() - family->needs.high->min.value;
+    pair.U_v = std::max(level->low->U_v, std::hypot(level->high->U_v, load.ohms_U.value_or(0.0) * load.amps));
     pair.run = run->second.number;
     s.pairs.push_back(pair);
   }
@@ -125,8 +146,11 @@ Survey survey(const files::Machine& machine, const record::Store* store) {
     }
   }
   std::stable_sort(s.loads.begin(), s.loads.end(), [](const FanOut& a, const FanOut& b) { return a.amps > b.amps; });
-  s.missing.push_back("what the receivers' current takes off each level is not in the margins: levels were measured unloaded, "
-                      "and no source resistance is recorded");
+  for (const auto& [driver, load] : loads) {
+    if (load.amps <= 0.0 || load.ohms) continue;
+    s.missing.push_back(driver + ": what its receivers' current takes off its high is not in the margins, since its source resistance is "
+                        "not recorded: tenterhook levels measures it");
+  }
   return s;
 }
 
@@ -140,7 +164,9 @@ std::string table(const files::Machine& machine, const Survey& s) {
   }
   text += "Fan-out\n";
   for (const FanOut& l : s.loads) {
-    text += fmt::format("  {:<18} {} receiver{}, {} declared\n", l.driver, l.receivers, l.receivers == 1 ? "" : "s", tenterhook::text(Amps{l.amps}));
+    text += fmt::format("  {:<18} {} receiver{}, {} declared{}\n", l.driver, l.receivers, l.receivers == 1 ? "" : "s",
+                        tenterhook::text(Amps{l.amps}),
+                        l.ohms ? fmt::format("; its high falls by {:.2f} V over {:.0f} ohm, and the margins with it", l.falls_v(), *l.ohms) : "");
   }
   text += "Missing\n";
   for (const std::string& m : s.missing) text += "  " + m + "\n";
@@ -157,6 +183,10 @@ std::string json(const files::Machine& machine, const Survey& s) {
   j["fan_out"] = nlohmann::ordered_json::array();
   for (const FanOut& l : s.loads) {
     j["fan_out"].push_back({{"driver", l.driver}, {"receivers", l.receivers}, {"amps", l.amps}, {"undeclared", l.undeclared}});
+    if (l.ohms) {
+      j["fan_out"].back()["source_ohms"] = *l.ohms;
+      j["fan_out"].back()["falls_v"] = l.falls_v();
+    }
   }
   j["missing"] = s.missing;
   return j.dump(2);

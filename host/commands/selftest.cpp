@@ -9,6 +9,7 @@
 
 #include "host/commands/fixture_bench.h"
 #include "host/commands/output.h"
+#include "host/commands/relay_times.h"
 #include "host/commands/selftest_stages.h"
 #include "host/measure/contact.h"
 
@@ -44,6 +45,11 @@ class Tester {
     TH_TRY(routes());
     nothing_moves();
     TH_TRY(front_ends());
+    if (!faulty("master")) {
+      auto times = time_relays(session_, fixture_);
+      TH_TRY(times);
+      result_.times = times.take();
+    }
     result_.not_tested.push_back("fast.0 and the leads' far ends: they need a loop-back plug on X1 and X2");
     result_.not_tested.push_back("rail switches and series relays: `tenterhook power BOARD` moves them");
     return {};
@@ -289,6 +295,28 @@ class Tester {
   int moves_asked_ = 0, moves_missed_ = 0;
 };
 
+// The slowest of each kind, and what follows for the settle time.
+std::string times_text(const SelfTest& test, const files::Fixture& fixture) {
+  std::string lines;
+  for (const char* kind : {"drive", "test-bus"}) {
+    const RelayTime *operate = nullptr, *release = nullptr, *bounce = nullptr;
+    for (const RelayTime& t : test.times) {
+      if (t.relay.rfind(kind, 0) != 0) continue;
+      if (!operate || t.operate > operate->operate) operate = &t;
+      if (!release || t.release > release->release) release = &t;
+      if (!bounce || t.bounce > bounce->bounce) bounce = &t;
+    }
+    if (!operate) continue;
+    lines += fmt::format("  slowest {}: operates in {:.1f} ms ({}), releases in {:.1f} ms ({}), bounces for {:.1f} ms ({})\n",
+                         std::string(kind) == "drive" ? "drive relay" : "test-bus reed", operate->operate.value * 1e3, operate->relay,
+                         release->release.value * 1e3, release->relay, bounce->bounce.value * 1e3, bounce->relay);
+  }
+  if (test.times.empty()) return lines;
+  const Seconds needed = settle_needed(test.times);
+  return lines + fmt::format("  settle time: {:.1f} ms needed, {:.1f} ms described; runs on this fixture wait {:.1f} ms\n", needed.value * 1e3,
+                             fixture.drive.settle.value * 1e3, std::max(needed, fixture.drive.settle).value * 1e3);
+}
+
 std::string report_json(const SelfTest& test, const std::string& serial, const std::string& calibration) {
   nlohmann::ordered_json j;
   j["tenterhook"] = "0.1.0";
@@ -298,6 +326,11 @@ std::string report_json(const SelfTest& test, const std::string& serial, const s
   j["faults"] = nlohmann::ordered_json::array();
   for (const SelfTestFinding& f : test.faults) j["faults"].push_back({{"where", f.where}, {"kind", f.kind}, {"text", f.text}});
   j["not_tested"] = test.not_tested;
+  j["relays"] = nlohmann::ordered_json::array();
+  for (const RelayTime& t : test.times) {
+    j["relays"].push_back({{"relay", t.relay}, {"operate_s", t.operate.value}, {"release_s", t.release.value}, {"bounce_s", t.bounce.value}});
+  }
+  if (!test.times.empty()) j["settle_needed_s"] = settle_needed(test.times).value;
   j["reference_counts"] = test.self.reference_counts;
   j["ground_counts"] = test.self.ground_counts;
   return j.dump(2) + "\n";
@@ -332,6 +365,9 @@ int fixture_selftest(const SelfTestOptions& options) {
   const bool valid = *found && (*found)->valid_on(measure::today());
   auto test = self_test(*bench->bench.session, *fixture, valid ? &**found : nullptr);
   if (!test) return tell(test.error());
+  if (!test->times.empty()) {
+    if (auto kept = keep_settle(serial, settle_needed(test->times), measure::today()); !kept) return tell(kept.error());
+  }
   const std::string calibration = valid ? (*found)->hash : *found ? "expired " + (*found)->expires : "none";
   if (!options.bench.json.empty()) {
     if (auto written = write_text(options.bench.json, report_json(*test, serial, calibration)); !written) return tell(written.error());
@@ -341,6 +377,7 @@ int fixture_selftest(const SelfTestOptions& options) {
     for (const SelfTestFinding& f : test->faults) fmt::print("  {} {}: {}\n", f.where, f.kind, f.text);
     if (!options.bench.quiet) {
       fmt::print("  calibration: {}\n", valid ? "valid until " + (*found)->expires : calibration);
+      fmt::print("{}", times_text(*test, *fixture));
       for (const std::string& n : test->not_tested) fmt::print("  not tested: {}\n", n);
     }
   }

@@ -8,6 +8,7 @@
 
 #include "host/base/result.h"
 #include "host/commands/options.h"
+#include "host/commands/relay_times.h"
 #include "host/files/fixture.h"
 #include "host/link/session.h"
 #include "host/measure/calibration.h"
@@ -24,6 +25,7 @@ struct SelfTest {
   std::vector<SelfTestFinding> faults;
   std::vector<std::string> not_tested;  // what, and what it would take
   measure::SelfReading self;
+  std::vector<RelayTime> times;         // of the relays and reeds that move; of the whole test only
   bool good() const { return faults.empty(); }
 };
 

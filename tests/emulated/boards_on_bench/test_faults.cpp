@@ -19,7 +19,7 @@ using measure::Verdict;
 
 enum class Outcome {
   wrong,    // the board fails, on lines that the fault reaches
-  stopped,  // a trip or an open lead, named
+  stopped,  // a trip, an open lead, lines tied together without power, or a drive that does not read back: named
   unseen,   // inside every window: the truth shows it
   absorbed, // a slow relay within the settle time that the fixture declares: less settling shows it
 };
@@ -50,7 +50,7 @@ const Case kCases[] = {
     {"pattern-gates", "NAND shorted-to XOR", Outcome::wrong},
     {"shuttle-guard", "PICK_OK shorted-to ground", Outcome::stopped},
     {"pick-counter", "N2 shorted-to logic", Outcome::stopped},
-    {"warp-shift", "S0 shorted-to S1", Outcome::wrong},
+    {"warp-shift", "S0 shorted-to S1", Outcome::stopped},
     {"shed-decoder", "S1 swapped-with S0", Outcome::wrong},
     {"row-register", "D6 swapped-with D5", Outcome::wrong},
     {"warp-shift", "S3 swapped-with S0", Outcome::wrong},
@@ -82,15 +82,15 @@ const Case kCases[] = {
     {"pick-counter", "logic folds-back 10 mA", Outcome::stopped},
     {"shuttle-guard", "coil folds-back 20 mA", Outcome::stopped},
     // The fixture's own.
-    {"pattern-gates", "fixture.drive.0 stuck-open", Outcome::wrong},
-    {"break-alarm", "fixture.drive.0 stuck-open", Outcome::wrong},
-    {"row-register", "fixture.drive.8 stuck-open", Outcome::wrong},
+    {"pattern-gates", "fixture.drive.0 stuck-open", Outcome::stopped},
+    {"break-alarm", "fixture.drive.0 stuck-open", Outcome::stopped},
+    {"row-register", "fixture.drive.8 stuck-open", Outcome::stopped},
     {"pattern-gates", "fixture.drive.1 open", Outcome::wrong},
     {"shed-decoder", "fixture.sense.1 open", Outcome::stopped},
     {"pick-counter", "fixture.fast.0 open", Outcome::wrong},
-    {"yarn-bus", "fixture.drive.4 stuck-closed", Outcome::wrong},
-    {"yarn-bus", "fixture.drive.5 stuck-closed", Outcome::wrong},
-    {"row-register", "fixture.drive.6 stuck-closed", Outcome::wrong},
+    {"yarn-bus", "fixture.drive.4 stuck-closed", Outcome::stopped},
+    {"yarn-bus", "fixture.drive.5 stuck-closed", Outcome::stopped},
+    {"row-register", "fixture.drive.6 stuck-closed", Outcome::stopped},
     {"pattern-gates", "fixture.sense.0 drift 40", Outcome::wrong},
     {"stop-wire", "fixture.sense.0 drift 40", Outcome::wrong},
     {"break-alarm", "fixture.sense.1 drift 40", Outcome::wrong},

@@ -69,6 +69,32 @@ INSTANTIATE_TEST_SUITE_P(
                     Planted{"fixture.test-bus.20 slow", "test-bus.20", "slow"},
                     Planted{"fixture.master stuck-open", "master", "no-coil-supply"}));
 
+// Operate, release and bounce of every drive and reed within what the emulated relays are made to (8 ms, 5 ms and up to
+// 2 ms, +-25 %; reeds 1 ms, 0.5 ms, 0.3 ms), and a slow one three times that.
+TEST(SelfTestTimes, AreThoseOfTheRelays) {
+  const SelfTest test = tested(12, {"fixture.drive.7 slow"});
+  int drives = 0, reeds = 0;
+  for (const RelayTime& t : test.times) {
+    SCOPED_TRACE(t.relay);
+    if (t.relay.rfind("drive.", 0) == 0) {
+      const double slow = t.relay == "drive.7" ? 3.0 : 1.0;
+      EXPECT_GE(t.operate.value, slow * 6e-3 - 1e-3);
+      EXPECT_LE(t.operate.value, slow * 10e-3 + 1e-3);
+      EXPECT_LE(t.bounce.value, 2e-3 + 1.5e-3);
+      EXPECT_GE(t.release.value, slow * 2e-3 - 1e-3);
+      EXPECT_LE(t.release.value, slow * 6.3e-3 + 1e-3);
+      ++drives;
+    } else {
+      EXPECT_LE(t.operate.value, 1.25e-3 + 1e-3);
+      ++reeds;
+    }
+  }
+  EXPECT_EQ(drives, 16);
+  EXPECT_EQ(reeds, 32);
+  EXPECT_GT(settle_needed(test.times).value, 22e-3);
+  EXPECT_LT(settle_needed(tested(12, {}).times).value, 18e-3);
+}
+
 TEST(SelfTestGood, FindsNothingOnGoodFixtures) {
   const char* wanted = std::getenv("TENTERHOOK_FIXTURES");
   const int count = wanted ? std::atoi(wanted) : 40;
