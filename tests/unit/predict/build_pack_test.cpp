@@ -250,6 +250,30 @@ TEST(BuildPack, NothingDrivesARelayOrARailAtReset) {
   EXPECT_THAT(part("U4_%").about, testing::HasSubstr("pull-down on each input"));
 }
 
+// 60 V on any lead, power off, meets 1 Mohm before any chip: a lead's net carries contacts, resistors,
+// capacitors, suppressors, coils' own supplies and front ends, nothing else.
+TEST(BuildPack, NoLeadReachesAChipButThroughAFrontEnd) {
+  const std::set<std::string> front_ends = {"U6D_%.lead", "U98.lead", "U99.lead", "U85.wires S0a..S2a"};
+  int leads = 0;
+  for (const auto& [net, pins] : all_nets()) {
+    const bool lead = net.rfind("SENSE_LEAD_", 0) == 0 || net.rfind("DRIVE_LEAD_", 0) == 0 || net.rfind("RAIL_SENSE_", 0) == 0 || net == "PROBE" ||
+                      net == "X2.33" || net == "TEST_BUS" || (net.rfind("FAST_", 0) == 0 && net.find("_OUT") != std::string::npos);
+    if (!lead) continue;
+    ++leads;
+    for (const std::string& pin : pins) {
+      EXPECT_TRUE(pin[0] != 'U' || front_ends.count(pin) != 0) << net << " touches " << pin;
+      if (pin[0] == 'R') {
+        const std::string ref = pin.substr(0, pin.find('.'));
+        // Into a front end, or the series resistance of what drives the lead.
+        if (net.rfind("SENSE_LEAD_", 0) == 0) EXPECT_EQ(ref, "R61_%") << net;
+      }
+    }
+  }
+  EXPECT_GE(leads, 32 + 16 + 3 + 2 + 3);
+  EXPECT_DOUBLE_EQ(value_of("R61_%"), 1e6);
+  EXPECT_FALSE(all_nets().at("DRIVE_SENSE_0").count("K3_%.2"));
+}
+
 // A rail that protects others outlives them by a monostable that their fall starts (J8 at HOLD); a rail
 // that protects nothing takes part in starting it (J9, D82) and is never held.
 TEST(BuildPack, AProtectingRailIsHeldByTheFallOfTheOthers) {
