@@ -265,9 +265,10 @@ void set_fast_level(uint8_t channel, bool high) {
   halt();
   TCNT1 = 0;
   set_match(channel, 40);
+  const uint8_t flag = static_cast<uint8_t>(channel == 0 ? _BV(OCF1A) : _BV(OCF1C));
+  TIFR1 = flag;  // set while the other line pulsed and the counter passed this one's old match
   TCCR1A = com_bits(channel, kToggle);
   TCCR1B = kRunNormal;
-  const uint8_t flag = static_cast<uint8_t>(channel == 0 ? _BV(OCF1A) : _BV(OCF1C));
   for (uint8_t tries = 0; tries < 100 && (TIFR1 & flag) == 0; ++tries) {
   }
   TCCR1B = 0;
