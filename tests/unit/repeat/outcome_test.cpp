@@ -125,8 +125,8 @@ TEST(Links, ChanceIsRarelyTakenForACause) {
     const auto p = play(59, 1000 + static_cast<std::uint64_t>(i), [](const Moment& m, auto& random) { return verdict(m.step == 2 && chance(random, 0.2)); });
     fooled += !outcome_of(p.run, p.order, kSteps, p.rails, 0.0).links.empty();
   }
-  // 1 % of 300 is 3; more than 9 come by chance with 0.1 %.
-  EXPECT_LE(fooled, 9);
+  // 1 % of 300 is 3; more than 6 come by chance in 3 % of such samples (this one is seeded).
+  EXPECT_LE(fooled, 6);
 }
 
 TEST(Section, KeepsTheOrder) {
