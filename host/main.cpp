@@ -244,6 +244,7 @@ void add_fixture(CLI::App& app, Chosen& chosen) {
   auto flash = command<commands::FixtureFlashOptions>(*fixture, chosen, "flash", "this program's firmware onto the fixture's ATmega2560", commands::fixture_flash, c);
   c->add_option("PORT", flash->port, "e.g. /dev/ttyUSB0")->required();
   c->add_option("--programmer", flash->programmer, "as avrdude names it (default: wiring)");
+  c->add_option("--at-most", flash->at_most_s, "seconds that avrdude may take (default: 180)")->check(CLI::Range(1, 3600));
   c->add_flag("--yes", flash->yes, "no board is connected: do not ask");
   add_calibrate(*fixture, chosen);
   auto self = command<commands::SelfTestOptions>(*fixture, chosen, "selftest", "references, relays and front ends, without a board", commands::fixture_selftest, c);

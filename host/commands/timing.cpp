@@ -2,11 +2,14 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <cstdio>
+#include <map>
 #include <optional>
 
 #include "host/commands/bench.h"
 #include "host/commands/bench_run.h"
+#include "host/commands/beside_prediction.h"
 #include "host/commands/output.h"
 #include "host/commands/record_run.h"
 #include "host/files/reader.h"
@@ -87,6 +90,7 @@ class Timing {
   }
   Status measure(link::Session& session);
   int write();
+  std::vector<Beside> edges_beside(const timing::Study& study) const;
   void tell_result();
 
   const TimingOptions& options_;
@@ -98,6 +102,7 @@ class Timing {
   report::LiveView view_;
   std::optional<timing::Study> study_;
   BenchRun run_;
+  std::vector<Beside> beside_;
 };
 
 Status Timing::measure(link::Session& session) {
@@ -112,6 +117,27 @@ Status Timing::measure(link::Session& session) {
   }
   study_ = studied.take();
   return {};
+}
+
+// Each output's rising and falling edges, from whatever input, beside what is predicted of them.
+std::vector<Beside> Timing::edges_beside(const timing::Study& study) const {
+  struct Seen {
+    double shortest = 0.0, longest = 0.0, U = 0.0;
+  };
+  std::map<std::pair<std::string, bool>, Seen> seen;
+  for (const timing::EdgeResult& edge : study.edges) {
+    if (!edge.transition) continue;
+    const double t = edge.transition->value;
+    auto [at, fresh] = seen.try_emplace({edge.to, edge.to_high}, Seen{t, t, edge.transition->U});
+    at->second = {std::min(at->second.shortest, t), std::max(at->second.longest, t), std::max(at->second.U, edge.transition->U)};
+  }
+  std::vector<Beside> all;
+  for (const auto& [what, s] : seen) {
+    for (const Beside& b : commands::edges_beside(run_.plan().vectors.board, what.first, what.second, Seconds{s.shortest}, Seconds{s.longest}, Seconds{s.U})) {
+      all.push_back(b);
+    }
+  }
+  return all;
 }
 
 int Timing::write() {
@@ -143,6 +169,7 @@ void Timing::tell_result() {
     text += timing::table(shown);
     if (study_->plot) text += "\n" + timing::text(*study_->plot, screen_.unicode, screen_.colour);
   }
+  text += beside_text(beside_);
   for (const std::string& warning : record.warnings) text += "  warning: " + warning + "\n";
   if (record.aborted) text += fmt::format("stopped ({} at {}): {}\n", record.aborted->cause, record.aborted->where, record.aborted->message);
   if (record.power.discharged_below_v) text += fmt::format("measured rails below {:.0f} V\n", *record.power.discharged_below_v);
@@ -153,6 +180,8 @@ int Timing::perform(Bench& bench, record::Store& store) {
   const auto add = [this](record::RunRecord& record) {
     if (!study_) return;
     record.sections["timing"] = timing::json(*study_);
+    beside_ = edges_beside(*study_);
+    if (!beside_.empty()) record.sections["predicted"] = beside_json(beside_);
     record.verdict = record.aborted ? record.verdict : study_->verdict;
   };
   auto recorded = record_run(run_, bench, options_.bench, store, "timing", add);

@@ -1,5 +1,6 @@
-// `fixture flash` against a stand-in for avrdude on the PATH: what it is asked to do, and what happens when
-// it fails or is not there. Nothing here touches a device.
+// `fixture flash`: against a stand-in for avrdude on the PATH, what it is asked to do, and what happens when it
+// fails or is not there; and with the real avrdude, against a boot loader on a pseudo-terminal. Nothing here
+// touches a device.
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 #include <sys/stat.h>
@@ -9,6 +10,8 @@
 #include <filesystem>
 #include <fstream>
 #include <sstream>
+
+#include "tests/unit/fixture_commands/boot_loader.h"
 
 namespace tenterhook {
 namespace {
@@ -34,7 +37,7 @@ class Flash : public testing::Test {
   }
   int flash(const std::string& options) {
     // The rest of the PATH stays for sh and cp; only avrdude is looked for in our folder first.
-    const std::string command = "PATH='" + folder_.string() + ":/bin:/nowhere' " TH_PROGRAM " fixture flash /dev/no-such-port " +
+    const std::string command = "PATH='" + folder_.string() + ":/bin:/nowhere' " TH_PROGRAM " fixture flash /dev/null " +
                                 options + " </dev/null >'" + (folder_ / "out").string() + "' 2>&1";
     const int status = std::system(command.c_str());
     return WIFEXITED(status) ? WEXITSTATUS(status) : -1;
@@ -60,7 +63,7 @@ TEST_F(Flash, NamesTheChipAndGivesItsOwnFirmware) {
   stand_in(1);
   EXPECT_EQ(flash("--yes"), 3);
   EXPECT_THAT(read("words"), HasSubstr("-p m2560"));
-  EXPECT_THAT(read("words"), HasSubstr("-P /dev/no-such-port"));
+  EXPECT_THAT(read("words"), HasSubstr("-P /dev/null"));
   // Verification is avrdude's default; it must not be switched off.
   EXPECT_THAT(read("words"), testing::Not(HasSubstr("-V")));
   // Intel HEX: records that begin with a colon, the last one of type 01.
@@ -74,7 +77,68 @@ TEST_F(Flash, NamesTheChipAndGivesItsOwnFirmware) {
 TEST_F(Flash, AProgramThatDoesNotAnswerAfterwardsIsNotASuccess) {
   stand_in(0);
   EXPECT_EQ(flash("--yes"), 3);
-  EXPECT_THAT(read("out"), HasSubstr("no such device"));
+  EXPECT_THAT(read("out"), HasSubstr("not a serial port"));
+}
+
+// --- the real avrdude ---
+
+class RealAvrdude : public Flash {
+ protected:
+  int flash_at(const std::string& port, const std::string& options = "") {
+    const std::string command = TH_PROGRAM " fixture flash '" + port + "' --yes " + options + " </dev/null >'" + (folder_ / "out").string() + "' 2>&1";
+    const int status = std::system(command.c_str());
+    return WIFEXITED(status) ? WEXITSTATUS(status) : -1;
+  }
+};
+
+TEST_F(RealAvrdude, TakesTheWordsThatItIsGiven) {
+  // Nothing is written (-n), and there is no port: it gets as far as the port, which it then tries for ever.
+  const std::string hex = (folder_ / "empty.hex").string();
+  std::ofstream(hex) << ":00000001FF\n";
+  const std::string command = "timeout -s KILL 3 avrdude -p m2560 -c wiring -P /dev/no-such-port -D -n -U flash:w:" + hex + ":i >'" + (folder_ / "said").string() + "' 2>&1";
+  EXPECT_NE(std::system(command.c_str()), 0);
+  EXPECT_THAT(read("said"), HasSubstr("cannot open port /dev/no-such-port"));
+  EXPECT_THAT(read("said"), testing::Not(HasSubstr("sage:")));  // a word that it does not know
+}
+
+TEST_F(RealAvrdude, AMissingPortIsNamed) {
+  EXPECT_EQ(flash_at("/dev/no-such-port"), 3);
+  EXPECT_THAT(read("out"), HasSubstr("no such port; nothing was written"));
+}
+
+TEST_F(RealAvrdude, WritesAndVerifiesEveryByteOfThisFirmware) {
+  BootLoader chip({});
+  EXPECT_EQ(flash_at(chip.path()), 3);  // written; but nothing answers as a fixture on this port
+  EXPECT_THAT(read("out"), HasSubstr("verified"));
+  EXPECT_GT(chip.pages_written(), 20);
+  // The vectors: a jump (JMP, 0x940C) at the reset vector, little-endian.
+  EXPECT_EQ(chip.flash()[0], 0x0C);
+  EXPECT_EQ(chip.flash()[1], 0x94);
+  EXPECT_THAT(read("out"), testing::Not(HasSubstr("fixture TH")));
+}
+
+TEST_F(RealAvrdude, RefusesAnotherChip) {
+  BootLoader::Chip other;
+  other.signature[1] = 0x95;  // ATmega328P: 1E 95 0F
+  other.signature[2] = 0x0F;
+  BootLoader chip(other);
+  EXPECT_EQ(flash_at(chip.path()), 3);
+  EXPECT_THAT(read("out"), HasSubstr("not an ATmega2560"));
+  EXPECT_EQ(chip.pages_written(), 0);
+}
+
+TEST_F(RealAvrdude, AByteThatReadsBackOtherwiseIsNoSuccess) {
+  BootLoader::Chip worn;
+  worn.bad_byte = 300;
+  BootLoader chip(worn);
+  EXPECT_EQ(flash_at(chip.path()), 3);
+  EXPECT_THAT(read("out"), HasSubstr("verification failed"));
+}
+
+TEST_F(RealAvrdude, SilenceIsEndedAndNamed) {
+  // A port that takes everything and says nothing: avrdude alone would try for a minute and more.
+  EXPECT_EQ(flash_at("/dev/null", "--at-most 2"), 3);
+  EXPECT_THAT(read("out"), HasSubstr("no boot loader answered"));
 }
 
 }  // namespace
