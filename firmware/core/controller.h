@@ -274,7 +274,7 @@ class Controller {
   void guard(uint32_t now_us) {
     if (sampler_.tripped()) {
       Trip trip = sampler_.trip();
-      trip.fault = cause_of(trip.fault);
+      trip.fault = cause_of(trip.fault, trip.channel);
       latch(trip.fault, trip.channel, trip.value, trip.time_us);
       return;
     }
@@ -301,9 +301,10 @@ class Controller {
     }
   }
   // Stop and lid cut the supplies in hardware: a rail that leaves its window then does so because of
-  // them, and may be seen before the contact has been polled often enough.
-  wire::Fault cause_of(wire::Fault seen) {
+  // them, and may be seen before the contact has been polled often enough. So does the hardware comparator.
+  wire::Fault cause_of(wire::Fault seen, uint8_t rail) {
     if (seen != wire::Fault::rail_window) return seen;
+    if ((hal_.over_current() >> rail & 1) != 0) return wire::Fault::over_current_latch;
     const uint8_t in = hal_.inputs();
     if ((in & wire::kInputStop) != 0) return wire::Fault::stop_button;
     if ((in & wire::kInputLid) != 0 && (in & wire::kInputHoldToRun) == 0) return wire::Fault::lid;

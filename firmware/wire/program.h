@@ -169,8 +169,9 @@ constexpr uint8_t kCrossingsMax = 16;
 constexpr uint8_t kCaptureTicks = 3;              // from the pin to the captured count: synchroniser, edge detector
 constexpr uint32_t kWindowTicksMax = 16000000UL;  // 1 s
 constexpr uint32_t kBriefWindowTicks = 16000;     // 1 ms
-constexpr uint16_t kCrossingDeadTicks = 640;      // 40 us
-constexpr uint16_t kCrossingDeadTicksBrief = 240; // 15 us
+// Every other interrupt once, at its longest, before the capture's: seldom more than a third of it.
+constexpr uint16_t kCrossingDeadTicks = 960;      // 60 us
+constexpr uint16_t kCrossingDeadTicksBrief = 560; // 35 us
 
 // Counts the comparator's edges on a sense lead from here to the edge_count with sense kCountStop, over any
 // operations between (pulses, bursts, waits; samples only of aux sources; no crossing and no delayed_sample).

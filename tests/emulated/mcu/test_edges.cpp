@@ -281,7 +281,7 @@ TEST(Alike, ChipAndNativeGiveTheSameResults) {
     Steps s = EdgesRig::powered();
     for (std::uint32_t width : {5U, 300U, 333U, 640U, 5000U}) {
       s.crossing(crossing(1, 11.0, 15000)).add(wire::PulseOp{0, 1, 1, width, 640}).step();
-      s.crossing(crossing(0, 13.0, 40000, 6)).add(wire::PulseOp{0, 1, 3, width + 700, 700}).step();
+      s.crossing(crossing(0, 13.0, 40000, 6)).add(wire::PulseOp{0, 1, 3, width + 1000, 1000}).step();
       s.delayed({1, std::int16_t(width), 3}).add(wire::PulseOp{0, 1, 1, width, 640}).step();
       s.delayed({1, 200, 2}).add(wire::PulsePairOp{{1, 1}, {3200, 3200}, -100}).step();
       s.count(0, EdgesRig::threshold(12.0)).add(wire::PulseOp{0, 1, 77, width, 90}).add(wire::WaitOp{50}).count_stop();
@@ -319,7 +319,7 @@ TEST_P(Edges, EdgesCloserThanTheDeadTimeAreSaidToBeMissed) {
     rig.edges.clear();
     std::vector<std::uint32_t> widths;
     Steps s = EdgesRig::powered();
-    for (std::uint32_t width = 5; width <= c.dead + 200U; width += 5) {
+    for (std::uint32_t width = 5; width <= c.dead + 100U; width += 5) {
       widths.push_back(width);
       s.crossing(crossing(0, 15.0, c.window)).add(wire::PulseOp{0, 1, 1, width, 640}).step();
     }
