@@ -262,6 +262,7 @@ void add_show(CLI::App& app, Chosen& chosen) {
   auto o = command<commands::ShowOptions>(app, chosen, "show", "a recorded run", commands::show, c);
   c->add_option("RUN", o->run, "number, start of its uid, last, last-good, or BOARD@SERIAL")->required();
   c->add_option("--explain", o->explain, "a line: how each reading of it was made and judged");
+  c->add_option("--vcd", o->vcd, "the edges that a timing study sampled, for waveform viewers, to a file or -");
   c->add_flag("--quiet", o->quiet, "one line");
   add_store(*c, o->store);
   add_json(*c, o->json);

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cctype>
+#include <filesystem>
 #include <tuple>
 
 #include "host/commands/output.h"
@@ -188,7 +189,7 @@ int report_fleet(const ReportOptions& options) {
   const Result<record::Store> store = open_store_to_read(options.store);
   if (!store.ok()) return tell(store.error());
   tenterhook::report::FleetPage page;
-  page.store = store->path();
+  page.store = std::filesystem::path(store->path()).filename().string();  // whose folder is nobody's business
   const auto boards = store->boards();
   if (!boards.ok()) return tell(boards.error());
   for (const record::RunSummary& last : *boards) {

@@ -12,6 +12,7 @@ struct ShowOptions {
   std::string explain;  // a line: every reading of it with what the record holds on how it was made
   bool quiet = false;   // one line
   std::string junit, tap, csv;  // "" = none, "-" = standard output
+  std::string vcd;              // the sampled edges of a timing study for waveform viewers, likewise
 };
 int show(const ShowOptions& options);
 

@@ -31,9 +31,15 @@ std::string days_text(double days) {
   return fmt::format("{:.0f} years", days / 365.25);
 }
 
+// Three digits: "9370", "140", "7.5".
+std::string hours_figure(double hours) {
+  if (hours < 10.0) return fmt::format("{:.1f}", hours);
+  const double step = std::pow(10.0, std::max(0.0, std::floor(std::log10(hours)) - 2.0));
+  return fmt::format("{:.0f}", std::round(hours / step) * step);
+}
+
 std::string hours_text(double hours) {
-  if (hours < 1.0) return "less than an hour of use";
-  return fmt::format("{:.{}f} h of use", hours, hours < 10.0 ? 1 : 0);
+  return hours < 1.0 ? "less than an hour of use" : hours_figure(hours) + " h of use";
 }
 
 std::string span_text(const LineTrend& line, double x) {
@@ -45,7 +51,7 @@ std::string drift_text(const LineTrend& line) {
   if (line.by_hours) {
     const double per_hour = trend.fit->b1;
     const bool slow = std::fabs(per_hour) < 1e-3;
-    return fmt::format("{} {:.2g} mV {}", per_hour < 0 ? "sinks" : "rises", std::fabs(per_hour) * (slow ? 1e6 : 1e3),
+    return fmt::format("{} {:.3g} mV {}", per_hour < 0 ? "sinks" : "rises", std::fabs(per_hour) * (slow ? 1e6 : 1e3),
                        slow ? "in 1000 h of use" : "an hour of use");
   }
   const double per_day = trend.fit->b1;
@@ -137,9 +143,9 @@ std::string trend_sentence(const LineTrend& line) {
   }
   std::string text = fmt::format("{} {}", name, drift_text(line));
   if (t.reaches) {
-    text += fmt::format(" and reaches its limit of {} in about {} (95 %: {} to {}).", limit,
-                        span_text(line, t.reaches->x), span_text(line, std::max(0.0, t.reaches->low)),
-                        span_text(line, t.reaches->high));
+    const double low = std::max(0.0, t.reaches->low), high = t.reaches->high;
+    text += fmt::format(" and reaches its limit of {} in about {} (95 %: {} to {}).", limit, span_text(line, t.reaches->x),
+                        line.by_hours ? hours_figure(low) : days_text(low), line.by_hours ? hours_figure(high) + " h" : days_text(high));
   } else {
     text += fmt::format(" towards its limit of {}; when cannot be said yet.", limit);
   }

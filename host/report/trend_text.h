@@ -16,7 +16,7 @@ struct LineTrend {
   record::Trend trend;
 };
 
-// "Q2's high sinks 1.2 mV an hour and reaches its limit of 22.00 V in about 140 h of use (95 %: 90 h
+// "Q2's high sinks 1.2 mV an hour and reaches its limit of 22.00 V in about 140 h of use (95 %: 90
 // to 260 h)." or why that cannot be said.
 std::string trend_sentence(const LineTrend& line);
 

@@ -17,7 +17,7 @@ constexpr const char* kFailColour = "\x1b[33m";
 constexpr const char* kUnsureColour = "\x1b[35m";
 constexpr const char* kPlain = "\x1b[0m";
 
-std::string number(double value, const Axis& axis) { return engineering(value, axis.unit, 4); }
+std::string number(double value, const Axis& axis) { return engineering(value, axis.unit, 3); }
 
 // Unlike cells must also differ where there is no colour.
 std::string mark(Cell cell, bool hole, bool unicode, bool colour) {
@@ -224,7 +224,7 @@ std::string svg(const Shmoo& s) {
     for (int column = 0; column < columns; ++column) out += cell_svg(cell_of(s.at(column, row)), x_of(column), y_of(row));
   }
   out += fmt::format("<path class=\"a\" d=\"M{0} {1}L{0} {2}L{3} {2}\"/>\n", kLeft - 2, kTop - 2, y_of(0) + kCellPixels + 2, x_of(columns));
-  const int every_row = std::max(1, rows / 8), every_column = std::max(1, (columns + 7) / 8);
+  const int every_row = std::max(1, rows / 8), every_column = std::max(5, (columns + 7) / 8);  // so that labels do not meet
   for (int row = 0; row < rows; row += every_row) {
     out += fmt::format("<text x=\"{}\" y=\"{}\" text-anchor=\"end\">{}</text>\n", kLeft - 8, y_of(row) + 12, xml(number(s.y.values[static_cast<std::size_t>(row)], s.y)));
   }

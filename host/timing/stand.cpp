@@ -385,6 +385,24 @@ int Stand::judge(const std::string& output, Bit expected, double volts) const {
   return -1;
 }
 
+void Stand::stimulate(const Start& start, const Stimulus& s, Script& script) const {
+  if (s.kind == Stimulus::Kind::pair) {
+    wire::PulsePairOp pair;
+    pair.active[0] = !rests_high(start, s.line);
+    pair.active[1] = !rests_high(start, s.data);
+    pair.width_ticks[0] = static_cast<std::uint16_t>(s.width);
+    pair.width_ticks[1] = static_cast<std::uint16_t>(s.data_width);
+    pair.offset_ticks = static_cast<std::int16_t>(s.offset);
+    script.add(pair);
+    return;
+  }
+  wire::PulseOp op = pulse(start, s.line, Seconds{});
+  op.width_ticks = s.width;
+  op.count = s.count;
+  op.gap_ticks = s.count == 1 ? wire::kGapTicksMin : s.gap;
+  script.add(op);
+}
+
 Result<Tally> Stand::trial(const Start& start, const Stimulus& s, const Levels3& expected, int repeats) {
   TH_TRY(configure(start));
   std::uint64_t senses = 0;
@@ -395,48 +413,53 @@ Result<Tally> Stand::trial(const Start& start, const Stimulus& s, const Levels3&
     judged[sense_of(line)] = {line, bit};
   }
   if (judged.empty()) return bug_error("a trial without an output to judge");
-  const auto channels = static_cast<std::uint16_t>(std::popcount(senses));
+  const bool delayed = s.look.value > 0.0 && s.count == 1;
+  // Delayed samples look at one output a shot.
+  const int blocks = delayed ? static_cast<int>(judged.size()) : 1;
+  const auto delay = static_cast<std::int16_t>(std::clamp<long>(ticks(s.look.value), wire::kDelayTicksMin, wire::kDelayTicksMax));
   Tally tally;
   while (tally.trials() < repeats) {
     Script script;
-    const int now = std::min(kShotsAtOnce, repeats - tally.trials());
+    const int now = std::min(std::max(1, kShotsAtOnce / blocks), repeats - tally.trials());
     for (int i = 0; i < now; ++i) {
-      TH_TRY(again(start, script));
-      if (s.kind == Stimulus::Kind::pair) {
-        wire::PulsePairOp pair;
-        pair.active[0] = !rests_high(start, s.line);
-        pair.active[1] = !rests_high(start, s.data);
-        pair.width_ticks[0] = static_cast<std::uint16_t>(s.width);
-        pair.width_ticks[1] = static_cast<std::uint16_t>(s.data_width);
-        pair.offset_ticks = static_cast<std::int16_t>(s.offset);
-        script.add(pair);
-      } else {
-        wire::PulseOp op = pulse(start, s.line, Seconds{});
-        op.width_ticks = s.width;
-        op.count = s.count;
-        op.gap_ticks = s.count == 1 ? wire::kGapTicksMin : s.gap;
-        script.add(op);
+      for (const auto& [sense, output] : judged) {
+        TH_TRY(again(start, script));
+        if (delayed) {
+          script.glue();
+          script.add(wire::DelayedSampleOp{static_cast<std::uint8_t>(sense), delay, 1}, wire::sample_result_bytes(1));
+        }
+        stimulate(start, s, script);
+        if (delayed) script.done();
+        script.add(wire::WaitOp{microseconds(settle_)});
+        if (delayed) continue;
+        script.add(wire::SampleOp{senses, 0, kTrialConversions}, wire::sample_result_bytes(static_cast<std::uint16_t>(judged.size())));
+        break;
       }
-      script.add(wire::WaitOp{microseconds(s.settle.value > 0.0 ? s.settle : settle_)});
-      script.add(wire::SampleOp{senses, 0, kTrialConversions}, wire::sample_result_bytes(channels));
     }
     TH_TRY(run(script));
-    if (static_cast<int>(samples_.size()) != now) return bug_error("trials were asked for and not sampled");
-    for (const link::SampleBlock& block : samples_) {
+    if (static_cast<int>(samples_.size()) != now * blocks) return bug_error("trials were asked for and not sampled");
+    for (std::size_t first = 0; first < samples_.size(); first += static_cast<std::size_t>(blocks)) {
       int worst = 1;
-      for (const link::ChannelSample& c : block.channels) {
-        const auto found = judged.find(c.index);
-        if (c.kind != link::ChannelKind::sense || found == judged.end()) continue;
-        const auto& model = sense_.at(static_cast<std::size_t>(c.index));
-        const double volts = model.offset.value + model.per_count.value * static_cast<double>(c.counts.sum) / c.counts.n;
-        const int verdict = judge(found->second.first, found->second.second, volts);
-        worst = verdict == 0 || worst == 0 ? 0 : std::min(worst, verdict);
-      }
+      for (std::size_t b = first; b < first + static_cast<std::size_t>(blocks); ++b) worst = verdict_of(samples_[b], judged, worst);
       (worst == 1 ? tally.passes : worst == 0 ? tally.fails : tally.unsure)++;
     }
-    shots_ += now;
+    shots_ += now * blocks;
   }
   return tally;
+}
+
+// Of one block, given that of the blocks before it: 0 fails whatever else was seen, then -1, then 1.
+int Stand::verdict_of(const link::SampleBlock& block, const std::map<int, std::pair<std::string, Bit>>& judged, int so_far) const {
+  int worst = so_far;
+  for (const link::ChannelSample& c : block.channels) {
+    const auto found = judged.find(c.index);
+    if (c.kind != link::ChannelKind::sense || found == judged.end()) continue;
+    const auto& model = sense_.at(static_cast<std::size_t>(c.index));
+    const double volts = model.offset.value + model.per_count.value * static_cast<double>(c.counts.sum) / c.counts.n;
+    const int verdict = judge(found->second.first, found->second.second, volts);
+    worst = verdict == 0 || worst == 0 ? 0 : std::min(worst, verdict);
+  }
+  return worst;
 }
 
 }  // namespace tenterhook::timing

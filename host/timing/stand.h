@@ -45,7 +45,9 @@ struct Stimulus {
   std::string data;            // pair: routed to fast.1
   std::uint32_t data_width = 0;
   std::int32_t offset = 0;     // pair: data's leading edge after the clock's
-  Seconds settle{};            // before the outputs are looked at; 0: as long as they take by the board file
+  // Outputs are looked at so long after the (clock's) leading edge, by a delayed sample: single pulses and pairs.
+  // 0: when they have had the time that the board file gives them.
+  Seconds look{};
 };
 
 class Stand {
@@ -94,6 +96,8 @@ class Stand {
   void set_fast(Script& script, const std::string& line, bool high);
   wire::PulseOp pulse(const Start& start, const std::string& line, Seconds width) const;
   Status run(Script& script);
+  void stimulate(const Start& start, const Stimulus& stimulus, Script& script) const;
+  int verdict_of(const link::SampleBlock& block, const std::map<int, std::pair<std::string, files::Bit>>& judged, int so_far) const;
   int judge(const std::string& output, files::Bit expected, double volts) const;  // 1 as expected, 0 not, -1 neither
 
   link::Session& session_;

@@ -288,6 +288,7 @@ class Runner {
     so.bad = bad > 0 ? (bad + stride - 1) / stride : bad / stride;
     const Trial trial = [&](long x, int n) { return in_ticks(x * stride, n); };
     so.repeats = o_.repeats;
+    so.sweeps = o_.sweeps;
     so.scan = o_.scan;
     tell(fmt::format("{} of {}", r.kind, r.what));
     auto found = search(through(r.kind, trial), so);
@@ -374,12 +375,10 @@ class Runner {
   }
 
   // Every length of the train must come out right: what fails in any of them failed.
-  Result<Tally> train_trial(const Train& t, long period, long width, Seconds settle, int n) {
+  Result<Tally> train_trial(const Train& t, long period, long width, int n) {
     Tally all{n, 0, 0};
     for (const Train::Run& run : t.runs) {
-      Stimulus s = burst_of(t, run.pulses, period, width);
-      s.settle = settle;
-      auto tally = stand_.trial(t.start, s, run.after, n);
+      auto tally = stand_.trial(t.start, burst_of(t, run.pulses, period, width), run.after, n);
       TH_TRY(tally);
       all.fails += tally->fails;
       all.unsure += tally->unsure;
@@ -405,7 +404,7 @@ class Runner {
     r.kind = "clock period";
     r.what = t.pattern.empty() ? t.clock : fmt::format("{} with {}", t.clock, t.pattern);
     r.clock = t.clock;
-    const auto trial = [this, &t](long x, int n) { return train_trial(t, x, x / 2, Seconds{}, n); };
+    const auto trial = [this, &t](long x, int n) { return train_trial(t, x, x / 2, n); };
     return search_for(r, trial, 2 * stand_.ticks(stand_.pulse_of(t.clock).value), kPeriodLeast);
   }
 
@@ -528,11 +527,10 @@ class Runner {
     if (name != asked && !read_range(asked.substr(name.size()), from, to)) {
       return input_error("--shmoo '" + asked + "'", "expected a name, or a name and a range of times", "write 'width 10us..60us'");
     }
-    const double unit = name == "settle" ? 1e-6 : tick;
     std::set<long> steps;
     for (int i = 0; i < o_.plot_points; ++i) {
-      const long step = std::lround((from + (to - from) * i / std::max(1, o_.plot_points - 1)) / unit);
-      if (steps.insert(step).second) axis.values.push_back(static_cast<double>(step) * unit);
+      const long step = std::lround((from + (to - from) * i / std::max(1, o_.plot_points - 1)) / tick);
+      if (steps.insert(step).second) axis.values.push_back(static_cast<double>(step) * tick);
     }
     return axis;
   }
@@ -543,12 +541,13 @@ class Runner {
     auto y = axis_of(o_.plot->second);
     TH_TRY(y);
     const std::set<std::string> names{x->name, y->name};
-    const bool pair = names.count("offset") > 0;
-    if (names.size() < 2 || (pair && names.count("period") > 0)) {
-      return input_error(fmt::format("--shmoo {},{}", x->name, y->name), "these two are not varied together", "take two of period, width, settle; or offset with width or settle");
+    const bool pair = names.count("offset") > 0, settles = names.count("settle") > 0;
+    const std::string option = fmt::format("--shmoo {},{}", x->name, y->name);
+    if (names.size() < 2 || (names.count("period") > 0 && (pair || settles))) {
+      return input_error(option, "these two are not varied together", "take period with width, settle with width or offset, or offset with width");
     }
-    if (pair ? found_.apertures.empty() : found_.trains.empty() && found_.paths.empty()) {
-      return input_error(fmt::format("--shmoo {},{}", x->name, y->name), "the board has no such path on a fast line");
+    if (pair ? found_.apertures.empty() : settles ? plot_path() == nullptr : found_.trains.empty()) {
+      return input_error(option, "the board has no such path on a fast line", pair || settles ? "" : "take settle and width");
     }
     for (const LimitResult& l : study_.limits) {
       for (Axis* a : {&*x, &*y}) {
@@ -556,14 +555,15 @@ class Runner {
       }
     }
     std::string title;
-    const CellTrial cell = [&](double vx, double vy) { return one_cell(x->name, vx, y->name, vy, pair); };
+    const CellTrial cell = [&](double vx, double vy) { return one_cell(x->name, vx, y->name, vy); };
     if (pair) {
       const Aperture& a = found_.apertures.front();
       title = fmt::format("{}: {} {} against {}", board_.name, a.data, a.data_high ? "rising" : "falling", a.clock);
-    } else if (const Train* t = plot_train()) {
-      title = fmt::format("{}: {} pulses of {}{}", board_.name, t->runs.front().pulses, t->clock, t->pattern.empty() ? "" : " with " + t->pattern);
+    } else if (settles) {
+      title = fmt::format("{}: one pulse of {}, looked at so long after its edge", board_.name, plot_path()->from);
     } else {
-      title = fmt::format("{}: one pulse of {}", board_.name, found_.paths.front().from);
+      const Train& t = *plot_train();
+      title = fmt::format("{}: {} to {} pulses of {}{}", board_.name, t.runs.front().pulses, t.runs.back().pulses, t.clock, t.pattern.empty() ? "" : " with " + t.pattern);
     }
     auto drawn = shmoo(title, *x, *y, cell, [this](int done, int total) {
       if (o_.told) o_.told("plot", done, total);
@@ -574,34 +574,37 @@ class Runner {
   }
 
   const Train* plot_train() const { return found_.trains.empty() ? nullptr : &found_.trains.front(); }
+  const Path* plot_path() const {
+    for (const Path& p : found_.paths) {
+      if (p.clocked && !p.trailing && p.start.fast) return &p;
+    }
+    return nullptr;
+  }
 
-  Result<Tally> one_cell(const std::string& nx, double vx, const std::string& ny, double vy, bool pair) {
+  Result<Tally> one_cell(const std::string& nx, double vx, const std::string& ny, double vy) {
     auto of = [&](const std::string& name, double otherwise) { return nx == name ? vx : ny == name ? vy : otherwise; };
-    const bool settles = nx == "settle" || ny == "settle";
-    const Seconds settle{settles ? std::max(of("settle", 0.0), 1e-9) : 0.0};
+    const bool settles = nx == "settle" || ny == "settle", wide = nx == "width" || ny == "width";
     const Trial trial = [&](long, int n) -> Result<Tally> {
-      if (pair) {
+      const Seconds look{settles ? std::max(of("settle", 0.0), stand_.tick_s()) : 0.0};
+      if (nx == "offset" || ny == "offset") {
         const Aperture& a = found_.apertures.front();
         Stimulus s = pair_of(a, true, stand_.ticks(-of("offset", 0.0)));
         s.width = static_cast<std::uint32_t>(stand_.ticks(of("width", wire::kPairTicksMin * stand_.tick_s())));
-        s.settle = settle;
+        s.look = look;
         if (s.width < wire::kPairTicksMin || s.width > wire::kPairTicksMax) return Tally{};
         return stand_.trial(a.start, s, a.taken, n);
       }
-      if (const Train* t = plot_train()) {
-        const double usual = stand_.pulse_of(t->clock).value;
-        const long period = stand_.ticks(of("period", 2.0 * usual));
-        const bool wide = nx == "width" || ny == "width";
-        const long width = wide ? stand_.ticks(of("width", 0.0)) : period / 2;
-        if (width < static_cast<long>(wire::kPulseTicksMin) || period - width < static_cast<long>(wire::kBurstGapTicksMin)) return Tally{};
-        return train_trial(*t, period, width, settle, n);
+      if (settles) {
+        const Path& path = *plot_path();
+        Stimulus s = one_pulse(path.from, stand_.ticks(of("width", stand_.pulse_of(path.from).value)));
+        s.look = look;
+        return s.width < wire::kPulseTicksMin ? Result<Tally>(Tally{}) : stand_.trial(path.start, s, path.after, n);
       }
-      const Path& path = found_.paths.front();
-      if (nx == "period" || ny == "period") return Tally{};
-      Stimulus s = one_pulse(path.from, stand_.ticks(of("width", stand_.pulse_of(path.from).value)));
-      s.settle = settle;
-      if (s.width < wire::kPulseTicksMin) return Tally{};
-      return stand_.trial(path.start, s, path.after, n);
+      const Train& t = *plot_train();
+      const long period = stand_.ticks(of("period", 2.0 * stand_.pulse_of(t.clock).value));
+      const long width = wide ? stand_.ticks(of("width", 0.0)) : period / 2;
+      const bool made = width >= static_cast<long>(wire::kPulseTicksMin) && period - width >= static_cast<long>(wire::kBurstGapTicksMin);
+      return made ? train_trial(t, period, width, n) : Result<Tally>(Tally{});
     };
     return through("plot", trial)(0, o_.plot_repeats);
   }

@@ -87,7 +87,7 @@ struct Study {
 
 struct StudyOptions {
   int repeats = 59;           // at the edge of a search
-  int scan = 32;
+  int sweeps = 3, scan = 32;  // for memory and for holes; 0: not looked for
   std::uint32_t pulses = 1000;  // of a count
   bool edges = true, searches = true, counts = true;
   bool waveforms = true;      // by delayed samples, in addition to the comparator

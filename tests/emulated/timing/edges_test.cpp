@@ -83,5 +83,39 @@ TEST(Edges, OfASlowPartAreSeen) {
   }
 }
 
+// The chip's own program in the emulated chip, against the same core compiled for this machine.
+TEST(OnTheChip, MeasuresWhatTheCoreMeasures) {
+  StudyOptions options;
+  options.repeats = 4;
+  options.scan = 0;
+  options.sweeps = 0;
+  options.pulses = 200;
+  const std::vector<std::string> lines{"STOP", "HALF", "BEAT"};
+  auto core = time_board(vectors_of("tests/emulated/timing/warp-stop.yaml"), 1, {}, options, lines);
+  auto chip = time_board(vectors_of("tests/emulated/timing/warp-stop.yaml"), 1, {}, options, lines, {}, commands::Firmware::elf);
+  ASSERT_TRUE(core.ok()) << core.error().text();
+  ASSERT_TRUE(chip.ok()) << chip.error().text();
+  ASSERT_EQ(core->study.edges.size(), chip->study.edges.size());
+  for (std::size_t i = 0; i < core->study.edges.size(); ++i) {
+    const EdgeResult &a = core->study.edges[i], &b = chip->study.edges[i];
+    ASSERT_EQ(a.delay.has_value(), b.delay.has_value()) << b.to << " " << b.note;
+    if (a.delay) {
+      EXPECT_NEAR(a.delay->value, b.delay->value, 0.1e-6) << b.to;
+    }
+    EXPECT_EQ(a.transition.has_value(), b.transition.has_value()) << b.to;
+    if (a.transition && b.transition) {
+      EXPECT_NEAR(a.transition->value, b.transition->value, 0.1 * a.transition->value) << b.to;
+    }
+  }
+  ASSERT_EQ(core->study.limits.size(), chip->study.limits.size());
+  for (std::size_t i = 0; i < core->study.limits.size(); ++i) {
+    const LimitResult &a = core->study.limits[i], &b = chip->study.limits[i];
+    EXPECT_EQ(a.search.state, b.search.state) << b.kind << " " << b.what << " " << b.note;
+    EXPECT_NEAR(a.value.value, b.value.value, std::max(2.1 * a.resolution_s, 0.02 * std::fabs(a.value.value))) << b.kind << " " << b.what;
+  }
+  ASSERT_EQ(core->study.counts.size(), chip->study.counts.size());
+  for (const CountResult& c : chip->study.counts) EXPECT_TRUE(c.good) << c.output << " " << c.rises << " of " << c.expected;
+}
+
 }  // namespace
 }  // namespace tenterhook::timing

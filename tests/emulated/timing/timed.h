@@ -48,7 +48,8 @@ inline plan::Plan plan_of(files::Vectors vectors) {
 
 // Powers the board, times it, powers it down. `with`: a bench that differs.
 inline Result<Timed> time_board(files::Vectors vectors, std::uint64_t seed, const std::vector<std::string>& faults, const StudyOptions& options,
-                                const std::vector<std::string>& lines = {}, const commands::Adjust& with = {}) {
+                                const std::vector<std::string>& lines = {}, const commands::Adjust& with = {},
+                                commands::Firmware firmware = commands::Firmware::native) {
   Timed timed;
   timed.plan = plan_of(std::move(vectors));
   auto found = find_paths(timed.plan, {lines});
@@ -56,7 +57,7 @@ inline Result<Timed> time_board(files::Vectors vectors, std::uint64_t seed, cons
   timed.found = found.take();
   timed.plan.vectors.steps.clear();
   timed.plan.steps.clear();
-  auto controller = commands::make_emulated(timed.plan, seed, faults, commands::Firmware::native, with);
+  auto controller = commands::make_emulated(timed.plan, seed, faults, firmware, with);
   TH_TRY(controller);
   auto session = link::Session::open(std::make_unique<emulated::LockstepPort>(controller.take()));
   TH_TRY(session);

@@ -322,6 +322,29 @@ TEST_F(LivesTest, MergingTwiceKeepsEverythingOnce) {
   EXPECT_TRUE(store.check().ok());
 }
 
+TEST_F(LivesTest, AStoreOfVersionThreeGetsAmendments) {
+  fs::copy_file(std::string(TH_SOURCE_DIR) + "/tests/data/stores/v3.db", path_);
+  Store store = open();
+  EXPECT_EQ(store.load(2)->notes, "V3 reseated\nsocket cleaned");
+  RunRecord run = scenario::latch_run();
+  ASSERT_FALSE(run.steps.empty());
+  measure::Reading settled = run.steps[0].readings.at(0);
+  settled.volts = Volts{5.25};
+  settled.U = Volts{0.05};
+  settled.verdict = measure::Verdict::unsure;
+  settled.why = "looked at again";
+  run.amendments = {{run.steps[0].index, settled.line, settled.verdict, settled.why, settled}};
+  const long number = record(store, run);
+  const auto back = store.load(number);
+  ASSERT_TRUE(back.ok());
+  const measure::Reading& kept = back->steps[0].readings[0];
+  EXPECT_DOUBLE_EQ(kept.volts.value, 5.25);
+  EXPECT_EQ(kept.verdict, measure::Verdict::unsure);
+  EXPECT_EQ(kept.why, "looked at again");
+  ASSERT_EQ(back->amendments.size(), 1u);
+  EXPECT_TRUE(store.check().ok());
+}
+
 TEST_F(LivesTest, NotesAndSwapsOfVersionTwoComeOver) {
   fs::copy_file(std::string(TH_SOURCE_DIR) + "/tests/data/stores/v2.db", path_);
   Store store = open();

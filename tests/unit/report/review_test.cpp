@@ -72,21 +72,21 @@ class Review : public ::testing::Test {
 };
 
 TEST_F(Review, ShowAnswersWithZeroEvenForAFailedBoard) {
-  const Answer answer = ask(show, ShowOptions{"2", path_, "", "", false, "", "", ""});
+  const Answer answer = ask(show, ShowOptions{"2", path_, "", "", false, "", "", "", ""});
   EXPECT_EQ(answer.code, 0);
   EXPECT_THAT(answer.out, HasSubstr("fails on Q1 and Qn1"));
   EXPECT_EQ(answer.err, "");
 }
 
 TEST_F(Review, ShowJsonIsAloneOnStandardOutput) {
-  const Answer answer = ask(show, ShowOptions{"last-good", path_, "-", "", false, "", "", ""});
+  const Answer answer = ask(show, ShowOptions{"last-good", path_, "-", "", false, "", "", "", ""});
   EXPECT_EQ(answer.code, 0);
   EXPECT_EQ(json::parse(answer.out)["run"], 1);
 }
 
 TEST_F(Review, ShowJsonIntoAFileKeepsPeoplesText) {
   const std::string file = (folder_ / "run.json").string();
-  const Answer answer = ask(show, ShowOptions{"1", path_, file, "", true, "", "", ""});
+  const Answer answer = ask(show, ShowOptions{"1", path_, file, "", true, "", "", "", ""});
   EXPECT_EQ(answer.out, "PASS  run 1  shed-latch 003  304 readings in 38 steps\n");
   std::ifstream in(file);
   EXPECT_EQ(json::parse(in)["verdict"], "pass");
@@ -107,23 +107,44 @@ TEST_F(Review, ShowExportsAloneOnStandardOutputOrToFiles) {
   EXPECT_EQ(ask(show, options).code, 3);
 }
 
+TEST_F(Review, ShowWritesTheEdgesOfATimingStudy) {
+  ShowOptions options;
+  options.run = "1";
+  options.store = path_;
+  options.vcd = "-";
+  EXPECT_EQ(ask(show, options).code, 2);  // it sampled none
+  record::RunRecord run = scenario::latch_run();
+  run.sections["timing"] = R"({"edges": [{"from": "PICK", "from_edge": "rising", "to": "Q0", "to_edge": "rising",
+    "waveform": {"t_s": [-1e-6, 0, 1e-6], "v": [5.25, 5.5, 24.75]}}]})";
+  add(run);
+  options.run = "last";
+  const Answer answer = ask(show, options);
+  EXPECT_EQ(answer.code, 0);
+  EXPECT_THAT(answer.out, HasSubstr("$enddefinitions"));
+  EXPECT_THAT(answer.out, HasSubstr("r24.75 "));
+  EXPECT_THAT(answer.out, HasSubstr("PICK"));
+  run.sections["timing"] = R"({"edges": [{"from": 4, "waveform": {"t_s": ["x"], "v": [1]}}]})";
+  add(run);
+  EXPECT_EQ(ask(show, options).code, 2);
+}
+
 TEST_F(Review, ShowExplainsOneLine) {
-  const Answer text = ask(show, ShowOptions{"1", path_, "", "Q2", false, "", "", ""});
+  const Answer text = ask(show, ShowOptions{"1", path_, "", "Q2", false, "", "", "", ""});
   EXPECT_EQ(text.code, 0);
   EXPECT_THAT(text.out, HasSubstr("How Q2 was measured in run 1"));
-  const Answer machine = ask(show, ShowOptions{"1", path_, "-", "Q2", false, "", "", ""});
+  const Answer machine = ask(show, ShowOptions{"1", path_, "-", "Q2", false, "", "", "", ""});
   const json j = json::parse(machine.out);
   EXPECT_EQ(j["readings"].size(), 38u);
   EXPECT_EQ(j["readings"][0]["counts"]["n"], 24);
   EXPECT_TRUE(j["budget"].is_null());
-  const Answer none = ask(show, ShowOptions{"1", path_, "", "Q9", false, "", "", ""});
+  const Answer none = ask(show, ShowOptions{"1", path_, "", "Q9", false, "", "", "", ""});
   EXPECT_EQ(none.code, 2);
   EXPECT_THAT(none.err, HasSubstr("no line 'Q9'"));
 }
 
 TEST_F(Review, UnknownRunAndMissingStoreAreBadInput) {
-  EXPECT_EQ(ask(show, ShowOptions{"77", path_, "", "", false, "", "", ""}).code, 2);
-  const Answer missing = ask(show, ShowOptions{"1", path_ + "x", "", "", false, "", "", ""});
+  EXPECT_EQ(ask(show, ShowOptions{"77", path_, "", "", false, "", "", "", ""}).code, 2);
+  const Answer missing = ask(show, ShowOptions{"1", path_ + "x", "", "", false, "", "", "", ""});
   EXPECT_EQ(missing.code, 2);
   EXPECT_THAT(missing.err, HasSubstr("nothing has been recorded"));
   EXPECT_FALSE(fs::exists(path_ + "x"));
@@ -370,7 +391,7 @@ TEST_F(Drift, HoursOfUseCarryTheTrendOnceTheyAreTold) {
   }
   const Answer text = ask(trend, options());
   EXPECT_THAT(text.out, HasSubstr("mV an hour of use"));
-  EXPECT_THAT(text.out, HasSubstr("h of use (95 %:"));
+  EXPECT_THAT(text.out, HasSubstr("h of use (95 %: "));
   TrendOptions machine = options();
   machine.json = "-";
   const json first = json::parse(ask(trend, machine).out)["lines"][0];
