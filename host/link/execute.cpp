@@ -93,10 +93,14 @@ Result<ExecuteReport> Session::Impl::execute(std::span<const std::uint8_t> progr
   if (!shape) return shape.error();
   line_.caller_lives();
   TH_TRY(check_cancelled());
+  // Taken back on every way out: when memory ends, or the sink throws, what the destructor still drains must
+  // not go to a sink that is gone.
+  struct Lent {
+    const Sink*& place;
+    ~Lent() { place = nullptr; }
+  } lent{sink_};
   sink_ = &sink;
-  auto outcome = stream(program, *shape, at_most);
-  sink_ = nullptr;
-  return outcome;
+  return stream(program, *shape, at_most);
 }
 
 Result<ExecuteReport> Session::Impl::stream(std::span<const std::uint8_t> program, const ProgramShape& shape, Seconds at_most) {
