@@ -93,6 +93,7 @@ void add_run(CLI::App& app, Chosen& chosen) {
   c->add_option("VECTORS", o->vectors, "vectors file, or a board file with steps")->required();
   add_bench(*c, o->bench);
   add_wiring(*c, o->bench);
+  c->add_flag("--unload", o->unload, "what does not pass is judged as it would be without the fixture's own load, by two known loads");
   add_exports(*c, o->junit, o->tap, o->csv);
   const auto decide = [o](const std::string& how) { o->simple_decision = how == "simple"; };
   c->add_option_function<std::string>("--decision", decide, "guarded (default) or simple")->check(CLI::IsMember({"guarded", "simple"}));
@@ -249,6 +250,7 @@ void add_fixture(CLI::App& app, Chosen& chosen) {
   add_calibrate(*fixture, chosen);
   auto self = command<commands::SelfTestOptions>(*fixture, chosen, "selftest", "references, relays and front ends, without a board", commands::fixture_selftest, c);
   add_bench(*c, self->bench);
+  c->add_flag("--loop-back", self->loop_back, "the plug is on X1 and X2: every drive and fast lead is followed to its far end");
   c->add_option("--stage", self->stage, "check what this stage of the assembly built, 1 to 10 (docs/fixture.md)")->check(CLI::Range(1, 10));
   auto o = command<commands::FixtureDesignOptions>(*fixture, chosen, "design", "front-end parts for a span of volts", commands::fixture_design, c);
   c->add_option("--span", o->span, "e.g. -15V..60V");

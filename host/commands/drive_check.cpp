@@ -50,6 +50,9 @@ class DriveCheck {
   Result<CheckReport> run() {
     if (used_.empty()) return CheckReport{};
     plan_flips();
+    auto shared = look_at_shared();
+    TH_TRY(shared);
+    if (!*shared || report_.aborted) return std::move(report_);
     auto ended = look();
     TH_TRY(ended);
     if (*ended) judge();
@@ -94,6 +97,32 @@ class DriveCheck {
     return {};
   }
 
+  // Lines that rest let go, with everything else at rest, so that nothing on the board drives them either: a drive
+  // that sticks there would meet the board's own driver later on.
+  Result<bool> look_at_shared() {
+    std::uint32_t mask = 0;
+    for (const auto& [drive, line] : used_) {
+      if (!flips_.count(drive)) mask |= 1u << drive;
+    }
+    if (mask == 0) return true;
+    TH_TRY(append(kFreeHigh, plan_.rest.drive_connect, plan_.rest.drive_high | mask, true));
+    TH_TRY(append(kFreeLow, plan_.rest.drive_connect, plan_.rest.drive_high & ~mask, true));
+    auto ended = execute_(program_, sink());
+    program_.clear();
+    TH_TRY(ended);
+    if (!*ended) return false;
+    std::string closed;
+    for (const auto& [drive, line] : used_) {
+      if (!flips_.count(drive) && sticks_closed(drive)) closed += (closed.empty() ? "" : ", ") + fmt::format("drive.{} ({})", drive, line);
+    }
+    if (!closed.empty()) tell_closed(closed);
+    return true;
+  }
+  void tell_closed(const std::string& closed) {
+    report_.aborted =
+        record::Aborted{"self-test", closed, "fixture", fmt::format("{} does not let go of its line: replace its relay", closed)};
+  }
+
   static constexpr int kFreeHigh = 0x100, kFreeLow = 0x101, kRest = 0x102, kLast = 0x103;
 
   Result<bool> look() {
@@ -104,8 +133,12 @@ class DriveCheck {
     TH_TRY(append(kRest, plan_.rest.drive_connect, plan_.rest.drive_high, true));
     for (const auto& [drive, contacts] : flips_) TH_TRY(append(drive, contacts.drive_connect, contacts.drive_high, true));
     TH_TRY(append(kLast, plan_.rest.drive_connect, plan_.rest.drive_high, false));
-    link::Sink sink;
-    sink.sample = [&](const link::SampleBlock& block) {
+    return execute_(program_, sink());
+  }
+
+  link::Sink sink() {
+    link::Sink reads;
+    reads.sample = [this](const link::SampleBlock& block) {
       Seen& seen = seen_[block.step - plan::kLabelContact];
       for (const link::ChannelSample& c : block.channels) {
         const double mean = static_cast<double>(c.counts.sum) / std::max<int>(1, c.counts.n);
@@ -120,7 +153,7 @@ class DriveCheck {
         }
       }
     };
-    return execute_(program_, sink);
+    return reads;
   }
 
   std::optional<double> volts_of(const plan::Feed& feed, const Seen& seen) const {
@@ -182,8 +215,7 @@ class DriveCheck {
           all ? fmt::format("none of the drives takes its line to a level ({}): check the banks' low and high terminals and the coil supply", open)
               : fmt::format("{} does not take its line to its levels, read back at its lead: replace its relay; check the bank's terminals", open)};
     } else if (!closed.empty()) {
-      report_.aborted = record::Aborted{"self-test", closed, "fixture",
-                                        fmt::format("{} does not let go of its line: replace its relay", closed)};
+      tell_closed(closed);
     } else if (!shorted.empty()) {
       report_.aborted = record::Aborted{"shorted-lines", shorted, "board",
                                         fmt::format("{} is held where it is, and takes current: look for a short of the line", shorted)};

@@ -1,5 +1,6 @@
 #include "host/commands/fixture_bench.h"
 
+#include "fixtures/emulated/boards/loop_back.h"
 #include "fixtures/emulated/fixture/lockstep_port.h"
 #include "host/commands/emulated_bench.h"
 
@@ -11,7 +12,7 @@ constexpr int kBaud = 500000;
 }  // namespace
 
 Result<FixtureBench> open_fixture(const BenchOptions& options, const files::Fixture& fixture, bool with_source,
-                                  const std::vector<double>& supplies) {
+                                  const std::vector<double>& supplies, bool plugged) {
   FixtureBench opened;
   link::SessionOptions session_options;
   session_options.cancel = &person_cancels();
@@ -26,6 +27,10 @@ Result<FixtureBench> open_fixture(const BenchOptions& options, const files::Fixt
       opened.source = source.get();
       board = std::move(source);
       description = emulated::Calibrator::wired(fixture.sense.channels);
+    }
+    if (plugged) {
+      board = std::make_unique<emulated::LoopBack>(fixture.drive.channels, fixture.fast.channels);
+      description = emulated::LoopBack::wired(fixture.drive.channels, fixture.fast.channels);
     }
     auto controller = make_emulated_fixture(opened.bench.seed, options.faults, std::move(board), description, Firmware::elf, supplies);
     TH_TRY(controller);

@@ -20,9 +20,9 @@ struct FixtureBench {
 };
 
 // `with_source`: on the emulated fixture, an adjustable source hangs on every sense lead; `supplies`: volts
-// of its bench supplies by rail.
+// of its bench supplies by rail; `plugged`: the loop-back plug is on its board connectors.
 Result<FixtureBench> open_fixture(const BenchOptions& options, const files::Fixture& fixture, bool with_source,
-                                  const std::vector<double>& supplies = {});
+                                  const std::vector<double>& supplies = {}, bool plugged = false);
 
 // One sample of sense channels and aux sources (bits of wire::kAux...), n conversions each; nothing else
 // on the fixture is moved. A fault of the fixture is an Error here.

@@ -11,6 +11,7 @@
 #include "host/commands/output.h"
 #include "host/commands/relay_times.h"
 #include "host/commands/selftest_stages.h"
+#include "host/commands/wear.h"
 #include "host/measure/contact.h"
 
 namespace tenterhook::commands {
@@ -52,6 +53,19 @@ class Tester {
     }
     result_.not_tested.push_back("fast.0 and the leads' far ends: they need a loop-back plug on X1 and X2");
     result_.not_tested.push_back("rail switches and series relays: `tenterhook power BOARD` moves them");
+    return {};
+  }
+  Status run_plugged() {
+    TH_TRY(itself());
+    if (!result_.good()) return {};
+    TH_TRY(at_rest());
+    TH_TRY(reeds());
+    TH_TRY(drives());
+    TH_TRY(routes());
+    nothing_moves();
+    if (!faulty("master")) TH_TRY(far_ends());
+    result_.not_tested.push_back("front ends against one another: the plug loads some of them");
+    result_.not_tested.push_back("the drives' and fast lines' high sides: they need a supply");
     return {};
   }
   Status run(const std::vector<SelfTestPart>& parts) {
@@ -240,6 +254,37 @@ class Tester {
     return {};
   }
 
+  // Through the plug: a sense lead that the bus pulls up goes to 0 V when its drive, or fast line, is taken low.
+  Status far_ends() {
+    for (int i = 0; i < fixture_.drive.channels + fixture_.fast.channels; ++i) {
+      const int fast = i - fixture_.drive.channels;
+      const std::string where = fast < 0 ? fmt::format("drive.{}", i) : fmt::format("fast.{}", fast);
+      if (faulty(where) || faulty(fmt::format("test-bus.{}", i))) continue;
+      const std::uint64_t bit = std::uint64_t{1} << i;
+      plan::ProgramStep s = step();
+      s.ops = {wire::BusOp{wire::kBusPull10k, bit}, wire::RelayWaitOp{settle_}, wire::SampleOp{bit, 0, kFewConversions}};
+      auto pulled = run_and_sample(session_, s);
+      TH_TRY(pulled);
+      plan::ProgramStep low = step();
+      if (fast < 0) {
+        low.ops = {wire::DriveOp{static_cast<std::uint16_t>(1u << i), 0}};
+      } else {
+        low.ops = {wire::FastOp{static_cast<std::uint8_t>(fast), 1, 0}};
+      }
+      low.ops.insert(low.ops.end(), {wire::RelayWaitOp{settle_}, wire::SampleOp{bit, 0, kFewConversions}, wire::DriveOp{0, 0}});
+      if (fast >= 0) low.ops.push_back(wire::FastOp{static_cast<std::uint8_t>(fast), 0, 0});
+      low.ops.insert(low.ops.end(), {wire::BusOp{0, 0}, wire::RelayWaitOp{settle_}});
+      auto taken = run_and_sample(session_, low);
+      TH_TRY(taken);
+      const Volts up = volts(pulled->sense[i]), down = volts(taken->sense[i]);
+      if (up - down > kMoved * 4.0) continue;
+      fault(where, "open",
+            fmt::format("with the plug on, sense.{} stays at {} when {} is low: its lead, that of sense.{}, or the plug's wire is open{}", i,
+                        text(down), where, i, fast < 0 ? "" : "; or its series reed, or its transistors"));
+    }
+    return {};
+  }
+
   // When nothing moved at all, one cause is likelier than fifty.
   void nothing_moves() {
     if (moves_asked_ < 4 || moves_missed_ < moves_asked_) return;
@@ -346,6 +391,14 @@ Result<SelfTest> self_test(link::Session& session, const files::Fixture& fixture
   return tester.take();
 }
 
+Result<SelfTest> self_test_plugged(link::Session& session, const files::Fixture& fixture, const measure::Calibration* calibration) {
+  Tester tester(session, fixture, calibration);
+  TH_TRY(tester.run_plugged());
+  auto ended = session.finish();
+  TH_TRY(ended);
+  return tester.take();
+}
+
 Result<SelfTest> self_test_parts(link::Session& session, const files::Fixture& fixture, const measure::Calibration* calibration,
                                  const std::vector<SelfTestPart>& parts) {
   Tester tester(session, fixture, calibration);
@@ -353,22 +406,56 @@ Result<SelfTest> self_test_parts(link::Session& session, const files::Fixture& f
   return tester.take();
 }
 
+namespace {
+
+// Into the record: what was found, and what the test took out of the relays. Without a store it is only said.
+void keep_in_record(const SelfTestOptions& options, const link::Identity& who, const SelfTest& test, const std::string& calibration,
+                    const Wear& wear) {
+  auto store = open_store(options.bench.store);
+  Status kept = store ? Status{} : Status{store.error()};
+  if (kept) {
+    record::SelfTestRecord record;
+    record.fixture = options.bench.fixture == "emulated" ? "emulated" : who.fixture;
+    record.fixture_serial = who.serial;
+    record.firmware_build = who.firmware_build;
+    record.calibration = calibration;
+    record.good = test.good();
+    record.reference_counts = test.self.reference_counts;
+    record.ground_counts = test.self.ground_counts;
+    for (const SelfTestFinding& f : test.faults) record.findings.push_back({f.where, f.kind, f.text});
+    for (const auto& [relay, operations] : wear.operations()) record.relay_operations.emplace_back(relay, operations);
+    kept = store->add_self_test(record);
+  }
+  if (!kept) fmt::print(stderr, "tenterhook: this test is not in the record: {}\n", kept.error().text());
+}
+
+}  // namespace
+
 int fixture_selftest(const SelfTestOptions& options) {
   auto fixture = describe_fixture(options.bench);
   if (!fixture) return tell(fixture.error());
   if (options.stage != 0) return fixture_selftest_stage(options, *fixture);
-  auto bench = open_fixture(options.bench, *fixture, false);
+  auto bench = open_fixture(options.bench, *fixture, false, {}, options.loop_back);
   if (!bench) return tell(bench.error());
   const std::string serial = bench->bench.session->identity().serial;
   auto found = measure::find_calibration(serial);
   if (!found) return tell(found.error());
   const bool valid = *found && (*found)->valid_on(measure::today());
-  auto test = self_test(*bench->bench.session, *fixture, valid ? &**found : nullptr);
+  Wear wear;
+  bench->bench.session->watch([&wear](std::span<const std::uint8_t> program, bool from_rest) {
+    if (from_rest) wear.all_off();
+    wear.take(program);
+  });
+  const measure::Calibration* calibrated = valid ? &**found : nullptr;
+  auto test = options.loop_back ? self_test_plugged(*bench->bench.session, *fixture, calibrated)
+                                : self_test(*bench->bench.session, *fixture, calibrated);
+  bench->bench.session->watch({});
   if (!test) return tell(test.error());
   if (!test->times.empty()) {
     if (auto kept = keep_settle(serial, settle_needed(test->times), measure::today()); !kept) return tell(kept.error());
   }
   const std::string calibration = valid ? (*found)->hash : *found ? "expired " + (*found)->expires : "none";
+  keep_in_record(options, bench->bench.session->identity(), *test, calibration, wear);
   if (!options.bench.json.empty()) {
     if (auto written = write_text(options.bench.json, report_json(*test, serial, calibration)); !written) return tell(written.error());
   }

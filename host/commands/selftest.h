@@ -33,6 +33,10 @@ struct SelfTest {
 // front end against its neighbours. An Error is the link's, or a fault that the fixture found by itself.
 Result<SelfTest> self_test(link::Session& session, const files::Fixture& fixture, const measure::Calibration* calibration);
 
+// The same with the loop-back plug on the board connectors: each drive lead on the sense lead of its number, the fast
+// lines on the two after those. What a lead carries is then seen at its far end. Front ends are not compared.
+Result<SelfTest> self_test_plugged(link::Session& session, const files::Fixture& fixture, const measure::Calibration* calibration);
+
 // Its parts, for a fixture that is not finished (selftest_stages.h). Those that are asked for, in order;
 // the session stays open.
 enum class SelfTestPart { itself, at_rest, reeds, drives, routes, front_ends };
@@ -41,6 +45,7 @@ Result<SelfTest> self_test_parts(link::Session& session, const files::Fixture& f
 
 struct SelfTestOptions {
   BenchOptions bench;
+  bool loop_back = false;  // the plug is on
   int stage = 0;  // of the assembly, 1..10; 0: the finished fixture
 };
 int fixture_selftest(const SelfTestOptions& options);

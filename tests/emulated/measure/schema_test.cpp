@@ -9,6 +9,7 @@
 
 #include "host/commands/levels.h"
 #include "host/commands/selftest.h"
+#include "host/record/store.h"
 
 namespace tenterhook::commands {
 namespace {
@@ -57,7 +58,7 @@ class Written : public testing::Test {
 TEST_F(Written, Levels) {
   LevelsOptions options;
   options.bench = bench("levels.json");
-  options.board = std::string(TH_SOURCE_DIR) + "/vectors/pick-counter/board.yaml";
+  options.board = std::string(TH_SOURCE_DIR) + "/vectors/or-follower/board.yaml";
   ASSERT_EQ(levels(options), kExitPass);
   json document = read("levels.json");
   EXPECT_TRUE(valid(document, "levels"));
@@ -76,6 +77,12 @@ TEST_F(Written, SelfTest) {
   EXPECT_TRUE(valid(document, "selftest"));
   EXPECT_EQ(document.at("faults").size(), 1u);
   EXPECT_EQ(document.at("relays").size(), 47u);
+  // And the record has it, with what it took out of the relays.
+  auto store = record::Store::open(options.bench.store, record::Store::Mode::read);
+  ASSERT_TRUE(store.ok());
+  const auto wear = store->relay_wear(document.at("fixture_serial"));
+  ASSERT_TRUE(wear.ok());
+  EXPECT_GT(wear->size(), 48u);
   document["verdict"] = "maybe";
   EXPECT_FALSE(valid(document, "selftest"));
 }

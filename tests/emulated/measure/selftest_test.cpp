@@ -5,6 +5,7 @@
 
 #include <cstdlib>
 
+#include "fixtures/emulated/boards/loop_back.h"
 #include "fixtures/emulated/fixture/lockstep_port.h"
 #include "host/commands/emulated_bench.h"
 #include "host/commands/selftest.h"
@@ -68,6 +69,28 @@ INSTANTIATE_TEST_SUITE_P(
                     Planted{"fixture.reference drift -1", "reference", "drift"},
                     Planted{"fixture.test-bus.20 slow", "test-bus.20", "slow"},
                     Planted{"fixture.master stuck-open", "master", "no-coil-supply"}));
+
+SelfTest plugged(const std::vector<std::string>& faults) {
+  auto controller = make_emulated_fixture(11, faults, std::make_unique<emulated::LoopBack>(16, 2), emulated::LoopBack::wired(16, 2), Firmware::native);
+  EXPECT_TRUE(controller.ok());
+  auto session = link::Session::open(std::make_unique<emulated::LockstepPort>(controller.take()), {});
+  EXPECT_TRUE(session.ok());
+  auto test = self_test_plugged(**session, description(), nullptr);
+  EXPECT_TRUE(test.ok()) << (test.ok() ? "" : test.error().text());
+  return test.ok() ? test.take() : SelfTest{};
+}
+
+TEST(LoopBack, FindsWhatNoFreeLeadShows) {
+  EXPECT_TRUE(plugged({}).good());
+  for (const auto& [fault, where] : {std::pair{"fixture.drive.3 open", "drive.3"}, std::pair{"fixture.sense.9 open", "drive.9"},
+                                     std::pair{"fixture.fast.0 open", "fast.0"}, std::pair{"fixture.fast.1 stuck-open", "fast.1"}}) {
+    const SelfTest test = plugged({fault});
+    ASSERT_EQ(test.faults.size(), 1u) << fault;
+    EXPECT_EQ(test.faults[0].where, where) << fault;
+    EXPECT_EQ(test.faults[0].kind, "open") << fault;
+    EXPECT_TRUE(tested(11, {fault}).good()) << fault;
+  }
+}
 
 // Operate, release and bounce of every drive and reed within what the emulated relays are made to (8 ms, 5 ms and up to
 // 2 ms, +-25 %; reeds 1 ms, 0.5 ms, 0.3 ms), and a slow one three times that.
