@@ -112,6 +112,7 @@ class Diagnoser {
       s.net = places[i];
       s.fault = lead ? "open lead" : board_.rail(places[i]) ? "overloaded" : "shorted";
       s.probability = kStopTells / static_cast<double>(places.size());
+      if (!lead && board_.line(places[i])) s.parts = parts_on(n_, places[i]);
       s.group = static_cast<int>(i) + 1;
       s.why = stop.message.empty() ? stop.cause : stop.message;
       d.suspects.push_back(std::move(s));
@@ -246,9 +247,11 @@ class Diagnoser {
     for (std::size_t i = 0; i < looks.size(); ++i) {
       if (good[i] != Shows::unknown) continue;
       auto& log = looks[i].log_likelihood;
-      log[static_cast<std::size_t>(Shows::unknown)] =
-          std::log(0.5 * (std::exp(log[static_cast<std::size_t>(Shows::zero)]) +
-                          std::exp(log[static_cast<std::size_t>(Shows::one)])));
+      const double either = std::log(0.5 * (std::exp(log[static_cast<std::size_t>(Shows::zero)]) +
+                                            std::exp(log[static_cast<std::size_t>(Shows::one)])));
+      for (double& l : log) l = std::min(0.0, l - either);
+      log[static_cast<std::size_t>(Shows::unknown)] = 0.0;
+      looks[i].wakes = true;
     }
     sets_.assign(1, {});
     for (std::uint32_t i = 0; i < causes_.size(); ++i) sets_.push_back({i});

@@ -372,6 +372,18 @@ class Collector {
 
 }  // namespace
 
+std::vector<std::string> parts_on(const Netlist& netlist, const std::string& net) {
+  std::vector<std::string> parts;
+  for (const files::Gate& gate : netlist.gates) {
+    for (const std::string& out : gate.outputs)
+      if (out == net) add_parts(parts, parts_at(gate, "out"));
+    if (gate.inverse == net) add_parts(parts, parts_at(gate, "inverse"));
+    for (std::size_t i = 0; i < gate.inputs.size(); ++i)
+      if (gate.inputs[i] == net) add_parts(parts, parts_at(gate, fmt::format("in{}", i + 1)));
+  }
+  return parts;
+}
+
 std::vector<Hypothesis> single_causes(const Netlist& netlist, const files::Board& board) {
   return Collector(netlist, board).take();
 }

@@ -65,6 +65,9 @@ struct Hypothesis {
 // but the variants of one bridge share one. At most kMaxHypotheses. Wiring has no part: the parts of
 // swaps and bridges are empty.
 inline constexpr std::size_t kMaxHypotheses = 200'000;
+// Everything that could tie a net to something else: what drives it, and what sits at its readers' pins.
+std::vector<std::string> parts_on(const circuit::Netlist& netlist, const std::string& net);
+
 std::vector<Hypothesis> single_causes(const circuit::Netlist& netlist, const files::Board& board);
 
 }  // namespace tenterhook::diagnose

@@ -132,6 +132,7 @@ class Weigher {
         const Planes planes =
             look.output >= 0 ? m_.shown(static_cast<std::size_t>(look.output)) : m_.at(look.node);
         for (std::size_t lane = 0; lane < count; ++lane) {
+          if (look.wakes && jobs[lane].elements != nullptr) continue;  // that state is averaged over
           const bool before = look.output < 0 && inside_reader(jobs[lane].set, look.node);
           Shows shows = shown_in(before ? m_.driven(look.node) : planes, lane);
           for (const std::uint32_t cause : sets_[jobs[lane].set])

@@ -18,6 +18,7 @@ struct Look {
   std::int64_t output = -1;  // index into Netlist::outputs; -1: `node`
   circuit::NodeId node = circuit::kNoNode;
   std::array<double, kShows> log_likelihood{};
+  bool wakes = false;  // a healthy board may show anything here: how it woke up
 };
 
 // Causes present at once, by index into the hypotheses; empty: a healthy board.
