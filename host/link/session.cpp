@@ -37,9 +37,12 @@ Session::Impl::Impl(std::unique_ptr<Port> port, const SessionOptions& options)
 }
 
 Session::Impl::~Impl() {
-  if (in_session_) {
+  if (!in_session_) return;
+  try {
     Status stopped = stop();  // best effort: the deadman does it otherwise
     static_cast<void>(stopped);
+  } catch (...) {
+    // Memory may have ended in it; nothing more can be said from here.
   }
 }
 
