@@ -12,7 +12,7 @@
 // one conversion: 62 us + 1 ms + 54 us at most. It is entered only after kBetweenShots safety conversions since
 // the one before, with no first hit waiting for its second conversion, and left by the interrupt itself, so
 // that the main loop has no part in how long it lasts. Two conversions of one safety channel are then at most
-// (10 + 1) * 52 us + 1.2 ms apart and a trip follows its cause by at most 2 ms.
+// (10 + 1) * 52 us + 1.2 ms apart and a trip follows its cause by at most that and 3 * 52 us: 2 ms.
 //
 // Who touches what: conversion_done() runs in the conversion interrupt and is the only writer of the
 // accumulators, of last_*, of pending_ and of the pipeline; the main loop reads them under lock or after
