@@ -321,17 +321,18 @@ TEST(Layouts, CardsAreTheirPages) {
   EXPECT_EQ(of, (std::set<std::string>{"sense", "chain", "drive", "fast", "rail"}));
 }
 
-// Every cut and every link is needed: without it the check complains. So does a pin in its neighbour's strip.
+// Without a link the check complains, and without a cut between two nets; a pin in its neighbour's strip, a
+// part left out and a lead on another net are told too.
 TEST(Layouts, EveryMistakeIsComplainedOf) {
   for (const Layout& good : layouts()) {
-    int idle = 0;
+    int needed = 0;
     for (std::size_t i = 0; i < good.cuts.size(); ++i) {
       Layout bad = good;
       bad.cuts.erase(bad.cuts.begin() + static_cast<long>(i));
-      idle += complaints(bad, pages()).empty();
+      needed += !complaints(bad, pages()).empty();
     }
-    // Some cuts part a strip that carries nothing on one side: they keep stray copper off a net.
-    EXPECT_LT(idle, static_cast<int>(good.cuts.size()) / 2) << good.name;
+    // The others keep unused pins and stray copper apart from a net: wanted, but no net is wrong without.
+    EXPECT_GE(needed, 10) << good.name;
     for (std::size_t i = 0; i < good.links.size(); ++i) {
       Layout bad = good;
       bad.links.erase(bad.links.begin() + static_cast<long>(i));
