@@ -23,10 +23,11 @@ Result<FixtureBench> open_fixture(const BenchOptions& options, const files::Fixt
     std::unique_ptr<emulated::Board> board;
     emulated::BoardDescription description;
     if (with_source) {
-      auto source = std::make_unique<emulated::Calibrator>(fixture.sense.channels);
+      const int rails = static_cast<int>(fixture.rails.size());
+      auto source = std::make_unique<emulated::Calibrator>(fixture.sense.channels, rails);
       opened.source = source.get();
       board = std::move(source);
-      description = emulated::Calibrator::wired(fixture.sense.channels);
+      description = emulated::Calibrator::wired(fixture.sense.channels, rails);
     }
     if (plugged) {
       board = std::make_unique<emulated::LoopBack>(fixture.drive.channels, fixture.fast.channels);

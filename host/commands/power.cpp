@@ -29,6 +29,7 @@ namespace {
 using Json = nlohmann::ordered_json;
 constexpr Seconds kDischargeAtMost{60.0};
 constexpr int kEarlierRuns = 10;
+constexpr double kInrush = 1.2;    // a peak beyond so many times the steady current has a time to half
 constexpr double kNoticed = 0.03;  // a steady current that differs by more is told
 
 Result<power::Budget> budget_of_file(const std::string& path) {
@@ -251,8 +252,9 @@ Status Powering::perform() {
 std::string Powering::figures_line(const record::CurveRecord& curve) {
   const power::CurveFigures f = book_.figures(curve.rail).value_or(power::figures_of(curve));
   inrush_[curve.rail] = {{"peak_a", f.peak}, {"peak_s", f.peak_s}, {"half_s", f.half_s}, {"steady_a", f.steady}, {"i2t_a2s", f.i2t}};
-  return fmt::format("  {}: peak {}, half way down after {}, steady {}, i2t {:.3g} A2s\n", curve.rail, text(Amps{f.peak}),
-                     text(Seconds{f.half_s}), text(Amps{f.steady}), f.i2t);
+  const bool inrush = std::fabs(f.peak) > kInrush * std::fabs(f.steady);
+  return fmt::format("  {}: peak {}, {}steady {}, i2t {:.3g} A2s\n", curve.rail, text(Amps{f.peak}),
+                     inrush ? fmt::format("half way down after {}, ", text(Seconds{f.half_s})) : "", text(Amps{f.steady}), f.i2t);
 }
 
 std::optional<power::SoftStart> Powering::foretold(const std::string& name) const {

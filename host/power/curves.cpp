@@ -12,6 +12,7 @@ namespace {
 using plan::AnyOp;
 using plan::ProgramStep;
 
+constexpr double kBegun = 0.05;        // of its greatest value: something flows
 constexpr Seconds kPlainTail{0.02};    // a rail without filaments
 constexpr Seconds kFilamentTail{8.0};  // after the inrush of filaments
 // Tungsten is at most 6.7 times as resistive at work as cold, so filaments that reach `until` show at least a
@@ -189,20 +190,23 @@ std::optional<double> time_to(const record::CurveRecord& curve, double value) {
 
 std::string drawing(const record::CurveRecord& curve, int width, bool unicode, const record::CurveRecord* foretold) {
   constexpr int kRows = 8, kMargin = 9;
-  constexpr double kFrom = 1e-3;
   const int columns = std::max(20, width - kMargin - 1);
-  const double most_s = std::max(curve.time_s.back(), 10.0 * kFrom);
   double top = 0.0;
   for (const record::CurveRecord* c : {&curve, foretold}) {
     if (!c) continue;
     for (const double v : c->value) top = std::max(top, std::fabs(v));
   }
   if (top <= 0.0) top = 1.0;
+  // The first decades belong to the relays: begin with the one in which something happens.
+  double from_s = 1e-3;
+  const double begins_s = time_to(curve, kBegun * top).value_or(0.0);
+  while (from_s * 10.0 <= begins_s) from_s *= 10.0;
+  const double most_s = std::max(curve.time_s.back(), 10.0 * from_s);
   std::vector<std::string> cells(kRows, std::string(static_cast<std::size_t>(columns), ' '));
-  const double decades = std::log10(most_s / kFrom);
+  const double decades = std::log10(most_s / from_s);
   const auto plot = [&](const record::CurveRecord& c, char mark) {
     for (std::size_t i = 0; i < c.value.size() && c.time_s[i] <= most_s; ++i) {
-      const double x = std::log10(std::max(c.time_s[i], kFrom) / kFrom) / decades;
+      const double x = std::log10(std::max(c.time_s[i], from_s) / from_s) / decades;
       const auto column = static_cast<std::size_t>(std::lround(x * (columns - 1)));
       const auto row = static_cast<std::size_t>(std::lround((1.0 - std::fabs(c.value[i]) / top) * (kRows - 1)));
       cells[row][column] = mark;
@@ -222,7 +226,7 @@ std::string drawing(const record::CurveRecord& curve, int width, bool unicode, c
     out += fmt::format("{:>{}}{}{}\n", label, kMargin - 1, unicode ? "│" : "|", line);
   }
   const std::string end = engineering(most_s, "s");
-  out += fmt::format("{:>{}}{:<{}}{}\n", "", kMargin, engineering(kFrom, "s"), std::max(1, columns - static_cast<int>(end.size())), end);
+  out += fmt::format("{:>{}}{:<{}}{}\n", "", kMargin, engineering(from_s, "s"), std::max(1, columns - static_cast<int>(end.size())), end);
   return out;
 }
 
