@@ -51,7 +51,9 @@ enum Harm : std::uint32_t {
 };
 const char* name(Harm harm);
 std::optional<Harm> harm_named(const std::string& text);
-constexpr std::uint32_t kAllHarms = (1U << kHarms) - 1;
+constexpr std::uint32_t kEveryHarm = (1U << kHarms) - 1;
+// Unless asked for: memory that ends inside a library which cannot say so ends the program, and this one with it.
+constexpr std::uint32_t kAllHarms = kEveryHarm & ~(1U << kMemory);
 constexpr bool is_event(Harm harm) { return harm >= kPause && harm <= kKill; }
 
 struct Event {

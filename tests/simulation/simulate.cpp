@@ -1,6 +1,6 @@
 // Simulated runs until the time or the count is up. Exit 0: nothing was broken; 1: something was.
 //
-//   simulate [--seconds S] [--runs N] [--first SEED | --fresh] [--verbose]
+//   simulate [--seconds S] [--runs N] [--first SEED | --fresh] [--memory] [--verbose]     --memory: allocations fail, too
 //   simulate --seed SEED [--only HARM,HARM|none]      one run again, told in full
 //   simulate --expect-violation ...                   0 only if something is broken (planted bugs)
 #include <sys/time.h>
@@ -35,7 +35,7 @@ struct Options {
   double seconds = 40.0;
   std::uint64_t runs = UINT64_MAX, first = 1;
   std::optional<std::uint64_t> seed;
-  std::uint32_t only = kAllHarms;
+  std::uint32_t only = kEveryHarm, worlds = kAllHarms;
   bool verbose = false, expect_violation = false;
 };
 
@@ -70,6 +70,7 @@ Options parse(int argc, char** argv) {
     else if (word == "--fresh") o.first = (static_cast<std::uint64_t>(std::random_device{}()) << 16) + 1;
     else if (word == "--seed") o.seed = std::stoull(value());
     else if (word == "--only") o.only = harms_of(value());
+    else if (word == "--memory") o.worlds = kEveryHarm;
     else if (word == "--verbose") o.verbose = true;
     else if (word == "--expect-violation") o.expect_violation = true;
     else usage("unknown option " + word);
@@ -108,7 +109,7 @@ int main(int argc, char** argv) {
   const auto spent = [&] { return std::chrono::duration<double>(Clock::now() - start).count(); };
   for (std::uint64_t seed = options.first; runs < options.runs && spent() < options.seconds && broken < 5; ++seed, ++runs) {
     limit_processor_time(kOneRunMostS);
-    const Told told = run_world(seed);
+    const Told told = run_world(seed, options.worlds);
     frames += told.frames;
     harmed += told.harmed;
     events += told.events;
