@@ -33,8 +33,46 @@ std::string names_of(const std::vector<std::string>& parts) {
   return text.empty() ? "wiring" : text;
 }
 
+// What the record knows beside the run: the board's last good run before it, on the same fixture and with
+// the same vectors (one with part tests rather than one without), and how often parts were replaced.
+struct Beside {
+  std::optional<record::RunRecord> baseline;
+  diagnose::Known known;
+};
+constexpr int kGoodRunsLooked = 20;
+
+Result<std::unique_ptr<Beside>> beside(const std::string& path, const record::RunRecord& run) {
+  auto found = std::make_unique<Beside>();
+  auto store = open_store_to_read(path);
+  TH_TRY(store);
+  record::HistoryFilter filter;
+  filter.board = run.board;
+  filter.board_serial = run.board_serial;
+  filter.exact_serial = true;
+  filter.before = run.started;
+  filter.verdict = measure::Verdict::pass;
+  filter.limit = kGoodRunsLooked;
+  auto good = store->history(filter);
+  TH_TRY(good);
+  for (const record::RunSummary& summary : good->runs) {
+    if (summary.vectors != run.vectors || summary.kind != run.kind) continue;
+    auto earlier = store->load(summary.number);
+    TH_TRY(earlier);
+    if (earlier->fixture_serial != run.fixture_serial) continue;
+    const bool tested = earlier->sections.count("part_tests") != 0;
+    if (!found->baseline || tested) found->baseline = earlier.take();
+    if (tested) break;
+  }
+  if (found->baseline) found->known.baseline = &*found->baseline;
+  auto places = store->place_history(run.board);
+  TH_TRY(places);
+  for (const record::PlaceHistory& place : *places)
+    if (place.swaps > 0) found->known.found_bad[place.part] = place.swaps;
+  return found;
+}
+
 std::string json_of(const record::RunRecord& run, const diagnose::Diagnosis& d,
-                    const std::vector<diagnose::Touched>& touched) {
+                    const std::vector<diagnose::Touched>& touched, const Beside& beside) {
   ordered_json suspects = ordered_json::array();
   for (const diagnose::Suspect& s : d.suspects)
     suspects.push_back({{"parts", s.parts},
@@ -58,7 +96,9 @@ std::string json_of(const record::RunRecord& run, const diagnose::Diagnosis& d,
   const ordered_json json{{"run", run.number},       {"run_uid", run.uid},
                           {"board", run.board},      {"board_serial", run.board_serial},
                           {"suspects", suspects},    {"healthy", rounded(d.healthy)},
-                          {"none", rounded(d.none)}, {"say", d.say},
+                          {"none", rounded(d.none)}, {"sure", d.sure},
+                          {"doubt", d.doubt},        {"say", d.say},
+                          {"baseline", beside.baseline ? ordered_json(beside.baseline->number) : ordered_json()},
                           {"touch", touch},          {"touched", touches}};
   return json.dump(2) + "\n";
 }
@@ -74,22 +114,29 @@ std::string expected_text(const diagnose::NextTouch& touch) {
 // asked: the next touch will be asked for, so that no command needs to be told for it.
 std::string text_of(const record::RunRecord& run, const diagnose::Diagnosis& d, bool quiet,
                     bool asked) {
-  std::string text = fmt::format("Run {}, {}: {}\n", run.number, run.board, d.say);
-  if (quiet) return text;
+  std::string text = fmt::format("Run {}, {}: {}", run.number, run.board, d.say);
+  if (quiet) return text + "\n";
+  // `indent` columns before the paragraph, and before its later lines.
+  const int width = report::screen_of(stdout_descriptor()).width;
+  const auto paragraph = [&](int indent, const std::string& words) {
+    return std::string(static_cast<std::size_t>(indent), ' ') + report::wrapped(words, width, indent) + "\n";
+  };
+  text = paragraph(0, text);
   std::string last_why;
   for (const diagnose::Suspect& s : d.suspects) {
     text += fmt::format("  {:>3.0f} %  group {}  {}: {} {}\n", 100 * s.probability, s.group,
                         names_of(s.parts), s.net, s.fault);
-    if (s.why != last_why && &s == &d.suspects.front()) text += fmt::format("         {}\n", s.why);
+    if (s.why != last_why && &s == &d.suspects.front()) text += paragraph(9, s.why);
     last_why = s.why;
   }
   if (!d.suspects.empty() || d.none > 0.01)
     text += fmt::format("  {:>3.0f} %  none of these\n", 100 * d.none);
   if (!d.suspects.empty() && d.healthy > 0.01)
     text += fmt::format("  {:>3.0f} %  nothing wrong but odd readings\n", 100 * d.healthy);
+  if (!d.doubt.empty()) text += paragraph(2, fmt::format("Not sure: {}.", d.doubt));
   if (!d.touch) return text;
-  text += fmt::format("Next: `tenterhook hold {}:{}`, touch {}; {}.\n", run.number, d.touch->step,
-                      d.touch->at, d.touch->why);
+  text += paragraph(0, fmt::format("Next: `tenterhook hold {}:{}`, touch {}; {}.", run.number,
+                                   d.touch->step, d.touch->at, d.touch->why));
   text += expected_text(*d.touch);
   if (!asked) text += fmt::format("  then `tenterhook diagnose {} --touch {}=...V`\n", run.number, d.touch->at);
   return text;
@@ -128,7 +175,7 @@ Status read_touches(const std::string& text, std::vector<diagnose::Touched>& tou
 // Touch by touch until one group is left that no point would split, nothing more would tell much, or the
 // person leaves.
 Status narrow_down(const DiagnoseOptions& options, const record::RunRecord& run,
-                   const files::Vectors& vectors, Toucher& toucher,
+                   const files::Vectors& vectors, const diagnose::Known& known, Toucher& toucher,
                    std::vector<diagnose::Touched>& touched, diagnose::Diagnosis& d) {
   std::FILE* out = options.bench.json == "-" ? stderr : stdout;
   while (d.touch && touched.size() < diagnose::kMaxTouches) {
@@ -137,22 +184,31 @@ Status narrow_down(const DiagnoseOptions& options, const record::RunRecord& run,
     TH_TRY(volts);
     if (!*volts) return {};
     touched.push_back({next.at, **volts, next.step});
-    auto again = diagnose::diagnose(run, vectors, touched);
+    auto again = diagnose::diagnose(run, vectors, touched, known);
     TH_TRY(again);
     d = again.take();
     if (!options.bench.quiet) std::fputs(("\n" + text_of(run, d, false, d.touch.has_value())).c_str(), out);
   }
   if (!options.bench.quiet)
-    std::fputs(fmt::format("{} after {} touch{}.\n",
-                           d.groups == 1 ? "One group is left, and no further point would split it,"
-                                         : "No further point would tell what is left apart",
-                           touched.size(), touched.size() == 1 ? "" : "es")
+    std::fputs(fmt::format("After {} touch{}: {}.\n", touched.size(), touched.size() == 1 ? "" : "es",
+                           d.groups == 1 ? "one group is left, and no further point would split it"
+                                         : "no further point would tell what is left apart")
                    .c_str(),
                out);
   return {};
 }
 
 }  // namespace
+
+Result<std::string> suspects_json(const std::string& store, const record::RunRecord& run) {
+  const auto vectors = vectors_of(run);
+  TH_TRY(vectors);
+  const auto known = beside(store, run);
+  TH_TRY(known);
+  const auto d = diagnose::diagnose(run, *vectors, {}, (*known)->known);
+  TH_TRY(d);
+  return json_of(run, *d, {}, **known);
+}
 
 int diagnose(const DiagnoseOptions& options) {
   std::vector<diagnose::Touched> touched;
@@ -164,12 +220,15 @@ int diagnose(const DiagnoseOptions& options) {
   if (!run) return tell(run.error());
   const auto vectors = vectors_of(*run);
   if (!vectors) return tell(vectors.error());
-  auto d = diagnose::diagnose(*run, *vectors, touched);
+  const auto known = beside(options.bench.store, *run);
+  if (!known) return tell(known.error());
+  auto d = diagnose::diagnose(*run, *vectors, touched, (*known)->known);
   if (!d) return tell(d.error());
 
   const bool hand = !options.bench.fixture.empty();
   const bool asks = !options.bench.quiet && json != "-" && isatty(STDIN_FILENO) && isatty(STDOUT_FILENO);
   int code = kExitPass;
+  bool told = false;  // on the screen, touch by touch
   std::optional<Error> trouble;
   if ((hand || asks) && d->touch) {
     if (json != "-" && !options.bench.quiet) fmt::print("{}", text_of(*run, *d, false, true));
@@ -179,13 +238,13 @@ int diagnose(const DiagnoseOptions& options) {
       if (!made) return tell(made.error());
       toucher = made.take();
     }
-    if (auto narrowed = narrow_down(options, *run, *vectors, *toucher, touched, *d); !narrowed) trouble = narrowed.error();
+    if (auto narrowed = narrow_down(options, *run, *vectors, (*known)->known, *toucher, touched, *d); !narrowed) trouble = narrowed.error();
     code = toucher->end();
     if (trouble) code = tell(*trouble);
-    if (json.empty() && !options.bench.quiet) return code;
+    told = !options.bench.quiet;
   }
-  const int told = answer(json, json.empty() ? "" : json_of(*run, *d, touched), [&] { return text_of(*run, *d, options.bench.quiet, false); });
-  return code != kExitPass ? code : told;
+  const int answered = answer(json, json.empty() ? "" : json_of(*run, *d, touched, **known), [&] { return told ? std::string() : text_of(*run, *d, options.bench.quiet, false); });
+  return code != kExitPass ? code : answered;
 }
 
 }  // namespace tenterhook::commands

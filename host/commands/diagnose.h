@@ -4,7 +4,9 @@
 #include <string>
 #include <vector>
 
+#include "host/base/result.h"
 #include "host/commands/options.h"
+#include "host/record/run.h"
 
 namespace tenterhook::commands {
 
@@ -18,5 +20,8 @@ struct DiagnoseOptions {
 // On a terminal the next touch is asked for, and the suspects weighed again, until one group is left. Exit code: 0
 // answered, 2 bad input, 3 the fixture failed or tripped, 130 Ctrl-C with the board powered.
 int diagnose(const DiagnoseOptions& options);
+
+// What `diagnose RUN --json` writes of a recorded run, for its page; `store` as the option names it.
+Result<std::string> suspects_json(const std::string& store, const record::RunRecord& run);
 
 }  // namespace tenterhook::commands
