@@ -4,15 +4,15 @@
 // of each rail, the second reference, the board's ground. That is a round of 10 * 104 us, the same whether
 // rails are on or off, so that a rail's discharge is seen like its rise, at rest too; only rails that are on
 // are judged. A hit is confirmed by converting the same channel again in the next safety slot; when volts left
-// their window, the rail's current is looked at in between, so that a short is called over-current whichever of
-// the two comes first in the round. A trip follows the true crossing by at most 10 * 104 + 3 * 104 + 52 us = 1.4 ms
-// (2.4 ms when another channel's first hit takes that slot).
+// their window, the rail's current is converted twice before, so that a short is called over-current whichever of
+// the two comes first in the round. A trip follows the true crossing by at most 10 * 104 + 4 * 104 + 52 us = 1.5 ms
+// (2.6 ms when another channel's first hit takes that slot).
 //
 // A shot (one conversion at a moment that a pulse sets) takes the converter away for its lead, its delay and
 // one conversion: 62 us + 1 ms + 54 us at most. It is entered only after kBetweenShots safety conversions since
 // the one before, with no first hit waiting for its second conversion, and left by the interrupt itself, so
 // that the main loop has no part in how long it lasts. Two conversions of one safety channel are then at most
-// (10 + 1) * 52 us + 1.2 ms apart and a trip follows its cause by at most that and 3 * 52 us: 2 ms.
+// (10 + 1) * 52 us + 1.2 ms apart and a trip follows its cause by at most that and 4 * 52 us: 2 ms.
 //
 // Who touches what: conversion_done() runs in the conversion interrupt and is the only writer of the
 // accumulators, of last_*, of pending_ and of the pipeline; the main loop reads them under lock or after
@@ -434,9 +434,13 @@ class Sampler {
       hit_[slot] = true;
       if (recheck_ != kNothing) {
         before_ = slot;
+        before_left_ = 1;
       } else {
         recheck_ = slot;
-        if (slot >= kSlotVolts) before_ = static_cast<uint8_t>(kSlotCurrent + channel);
+        if (slot >= kSlotVolts) {
+          before_ = static_cast<uint8_t>(kSlotCurrent + channel);
+          before_left_ = 2;
+        }
       }
     } else {
       trip(fault, channel, counts);
@@ -456,7 +460,8 @@ class Sampler {
   uint8_t next_safety() {
     if (before_ != kNothing) {
       const uint8_t slot = before_;
-      before_ = kNothing;
+      before_left_ = static_cast<uint8_t>(before_left_ - 1);
+      if (before_left_ == 0) before_ = kNothing;
       return slot;
     }
     if (recheck_ != kNothing) {
@@ -502,7 +507,8 @@ class Sampler {
   uint8_t next_ = kNothing;
   uint8_t at_ = 0;
   uint8_t recheck_ = kNothing;
-  uint8_t before_ = kNothing;  // goes before that one
+  uint8_t before_ = kNothing;  // goes before that one...
+  uint8_t before_left_ = 0;    // ...so often
   bool hit_[kSlotReference] = {};
   uint8_t reference_hits_ = 0;
   uint8_t watched_ = 0;

@@ -67,6 +67,39 @@ TEST(Trips, OverCurrentCutsWithinThreeMillisecondsWhateverTheSequence) {
   }
 }
 
+// A short pulls the volts down as well: it is over-current, whichever of the two is converted first.
+TEST(Trips, AShortIsOverCurrentThoughVoltsFallToo) {
+  for (int offset_us = 0; offset_us < 2200; offset_us += 97) {
+    Bench bench;
+    ASSERT_TRUE(power_up(bench));
+    const Picoseconds at = bench.firmware.now() + 20 * kMs + offset_us * kUs;
+    bench.circuit.counts = [&, at](Picoseconds t, int adc, int) {
+      if (t < at) return -1;
+      return adc == map::kAdcCurrent + 2 ? kLimit + 1 : adc == map::kAdcRail + 2 ? 400 : -1;
+    };
+    ASSERT_TRUE(faulted(bench));
+    EXPECT_EQ(bench.status.first.fault, Fault::over_current) << offset_us;
+    EXPECT_EQ(bench.status.first.channel, 2);
+    EXPECT_LE(bench.circuit.rail_switched_at[2] - at, 3 * kMs);
+  }
+}
+
+// The hardware comparator cuts a rail within microseconds: what is then seen is volts without current.
+TEST(Trips, WhatTheHardwareCutIsNamedAfterItsLatch) {
+  for (int offset_us = 0; offset_us < 2200; offset_us += 97) {
+    Bench bench;
+    ASSERT_TRUE(power_up(bench));
+    const Picoseconds at = bench.firmware.now() + 20 * kMs + offset_us * kUs;
+    bench.circuit.counts = [&, at](Picoseconds t, int adc, int) {
+      if (t >= at) bench.circuit.over_current_latch = 4;
+      return t >= at && adc == map::kAdcRail + 2 ? 5 : -1;
+    };
+    ASSERT_TRUE(faulted(bench));
+    EXPECT_EQ(bench.status.first.fault, Fault::over_current_latch) << offset_us;
+    EXPECT_EQ(bench.status.first.channel, 2);
+  }
+}
+
 TEST(Trips, OneHitIsNotATrip) {
   Bench bench;
   ASSERT_TRUE(power_up(bench));
