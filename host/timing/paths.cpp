@@ -386,18 +386,26 @@ class Finder {
     // The clock must take data that is in time and nothing else; what works without a clock (a clear, an
     // enable) has no set-up time.
     Levels3 taken, missed;
-    const auto start = start_of(inputs, path.from, [&](Simulator& sim, const std::vector<Action>& actions) {
+    bool apart = true;
+    const Goal goal = [&](Simulator& sim, const std::vector<Action>& actions) {
+      const Levels3 before = levels(sim);
       if (!act(sim, pulse)) return false;
       missed = levels(sim);
       const Start tried{inputs, data, true, actions};
       const auto in_time = outcome(tried, {take, pulse, back});
-      if (!in_time || !tells(*in_time, missed)) return false;
+      // What is to be taken must not stand there already: else an early look would see it.
+      if (!in_time || !tells(*in_time, missed) || (apart && !tells(*in_time, before))) return false;
       const auto early = outcome(tried, {take, back, pulse}), late = outcome(tried, {pulse, take, back});
       taken = *in_time;
       return early && late && !tells(*early, missed) && !tells(*late, missed);
-    }, data, {});
+    };
+    auto start = start_of(inputs, path.from, goal, data, {});
+    if (!start) {
+      apart = false;
+      start = start_of(inputs, path.from, goal, data, {});
+    }
     if (!start || !start->fast) return {};
-    found_.apertures.push_back({path.from, data, data_high, *start, taken, missed});
+    found_.apertures.push_back({path.from, data, data_high, *start, taken, missed, apart});
     return {};
   }
 

@@ -48,6 +48,7 @@ struct Aperture {
   bool data_high = false;     // data's edge in volts, towards the level that is to be taken
   Start start;                // data routed, at the other level
   Levels3 taken, missed;      // outputs after a pulse with data in time, and without
+  bool apart = true;          // what is taken does not stand there before the pulse already
 };
 
 // Trains of pulses whose outcomes show pulses that were lost: of a train alone a divider by two would hide every

@@ -546,7 +546,7 @@ class Runner {
     if (names.size() < 2 || (names.count("period") > 0 && (pair || settles))) {
       return input_error(option, "these two are not varied together", "take period with width, settle with width or offset, or offset with width");
     }
-    if (pair ? found_.apertures.empty() : settles ? plot_path() == nullptr : found_.trains.empty()) {
+    if (pair ? plot_aperture(settles) == nullptr : settles ? plot_path() == nullptr : found_.trains.empty()) {
       return input_error(option, "the board has no such path on a fast line", pair || settles ? "" : "take settle and width");
     }
     for (const LimitResult& l : study_.limits) {
@@ -557,7 +557,7 @@ class Runner {
     std::string title;
     const CellTrial cell = [&](double vx, double vy) { return one_cell(x->name, vx, y->name, vy); };
     if (pair) {
-      const Aperture& a = found_.apertures.front();
+      const Aperture& a = *plot_aperture(settles);
       title = fmt::format("{}: {} {} against {}", board_.name, a.data, a.data_high ? "rising" : "falling", a.clock);
     } else if (settles) {
       title = fmt::format("{}: one pulse of {}, looked at so long after its edge", board_.name, plot_path()->from);
@@ -574,6 +574,13 @@ class Runner {
   }
 
   const Train* plot_train() const { return found_.trains.empty() ? nullptr : &found_.trains.front(); }
+  // An early look needs a start in which what is to be taken does not stand already.
+  const Aperture* plot_aperture(bool early) const {
+    for (const Aperture& a : found_.apertures) {
+      if (a.apart || !early) return &a;
+    }
+    return nullptr;
+  }
   const Path* plot_path() const {
     for (const Path& p : found_.paths) {
       if (p.clocked && !p.trailing && p.start.fast) return &p;
@@ -587,7 +594,7 @@ class Runner {
     const Trial trial = [&](long, int n) -> Result<Tally> {
       const Seconds look{settles ? std::max(of("settle", 0.0), stand_.tick_s()) : 0.0};
       if (nx == "offset" || ny == "offset") {
-        const Aperture& a = found_.apertures.front();
+        const Aperture& a = *plot_aperture(settles);
         Stimulus s = pair_of(a, true, stand_.ticks(-of("offset", 0.0)));
         s.width = static_cast<std::uint32_t>(stand_.ticks(of("width", wire::kPairTicksMin * stand_.tick_s())));
         s.look = look;
