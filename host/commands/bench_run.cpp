@@ -456,7 +456,8 @@ Status BenchRun::perform(link::Session& session) {
   auto before_power = session.status();
   TH_TRY(before_power);
   powered_s_ = before_power->time.value;
-  if (!record_.aborted) TH_TRY(prepare(session));
+  const bool powered = !record_.aborted;
+  if (powered) TH_TRY(prepare(session));
   if (!record_.aborted && told_.ready) TH_TRY(told_.ready(session));
   auto prepared = session.status();
   TH_TRY(prepared);
@@ -470,6 +471,11 @@ Status BenchRun::perform(link::Session& session) {
   const bool concerned = part_tests_always_ || !doubtful_.empty();
   if (!record_.aborted && concerned) TH_TRY(test_lines(session));
   if (record_.aborted) TH_TRY(session.stop());
+  // For the hours of the board's parts: nothing, or from the first rail to the moment before they fall.
+  record_.powered_s = 0.0;
+  if (powered) {
+    if (const auto now = session.status(); now) record_.powered_s = now->time.value - powered_s_;
+  }
   return power_down(session);
 }
 

@@ -300,6 +300,11 @@ int Calibrating::keep() {
     if (trouble) return tell(fixture_error(*path, "its folder cannot be made: " + trouble.message()));
     if (auto written = write_text(*path, text); !written) return tell(written.error());
     calibration_.path = *path;
+    // Runs name it by its hash: the record keeps what that stands for. Without a record the file alone is kept.
+    auto store = open_store(options_.bench.store);
+    const Status kept = store ? store->add_calibration({calibration_.hash, calibration_.serial, calibration_.made, calibration_.expires, text})
+                              : Status{store.error()};
+    if (!kept) fmt::print(stderr, "tenterhook: this calibration is not in the record: {}\n", kept.error().text());
   }
   if (!options_.bench.json.empty()) {
     if (auto written = write_text(options_.bench.json, json().dump(2) + "\n"); !written) return tell(written.error());

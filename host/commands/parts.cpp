@@ -113,7 +113,8 @@ std::string named(const record::Swap& part) {
 
 std::string table(const PartsOptions& o, const std::vector<Row>& rows, const record::Use& use, double told, const report::Screen& screen) {
   std::string text = screen.paint(report::Paint::strong, fmt::format("Parts of {}{}{}", o.board, o.serial.empty() ? "" : " ", o.serial)) + "\n";
-  text += fmt::format("{:.1f} h under power, {} power-ups", use.hours, use.cycles);
+  text += use.hours < 1.0 ? fmt::format("{:.0f} min under power, {} power-ups", 60.0 * use.hours, use.cycles)
+                          : fmt::format("{:.1f} h under power, {} power-ups", use.hours, use.cycles);
   text += told > 0.0 ? fmt::format("; {:.1f} h of them told\n\n", told) : "\n\n";
   text += screen.paint(report::Paint::quiet, fmt::format("  {:<8} {:<14} {:<10} {:>8} {:>9} {:>5}  {}", "place", "part", "since", "hours",
                                                          "power-ups", "swaps", "note")) + "\n";
