@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <bit>
 #include <cmath>
 #include <cstdlib>
 #include <map>
@@ -30,6 +31,7 @@ constexpr std::size_t kPairedCauses = 45;
 // A single cause fits unless it leaves more than this unexplained: two odd readings (log
 // likelihood).
 constexpr double kMisfit = 13.0;
+constexpr std::size_t kManyCauses = 8000;  // more are not all simulated
 constexpr double kWorthTelling = 0.004;  // probability
 constexpr double kTripsElsewhere = 0.01; // weight of causes that do not say why a rail tripped when it did
 constexpr double kStopTells = 0.9;       // what stopped a run before it began is what it says
@@ -66,6 +68,7 @@ class Diagnoser {
     causes_ = single_causes(n_, board_);
     learn();
     if (tripped_by_board(run_)) weigh_trip();
+    if (causes_.size() > kManyCauses) keep_reaching();
     const bool needs_step =
         std::any_of(touched.begin(), touched.end(), [](const Touched& t) { return t.step < 0; });
     int hold = -1;
@@ -149,6 +152,49 @@ class Diagnoser {
           most = std::max(most, found->second);
       h.weight *= 1.0 + most;
     }
+  }
+
+  // On a large board: only causes that reach every line with a wrong reading, through gates and elements
+  // that keep a state; or, when none does, those that reach most of them.
+  void keep_reaching() {
+    std::map<std::uint32_t, int> bit_of;  // wrong outputs
+    for (const Sighting& s : seen_.sightings)
+      if (s.wrong && bit_of.size() < 64) bit_of.try_emplace(s.output, static_cast<int>(bit_of.size()));
+    if (bit_of.empty()) return;
+    std::vector<std::uint64_t> reach(n_.size(), 0);
+    std::vector<NodeId> open;
+    const auto add = [&](NodeId node, std::uint64_t bits) {
+      if (node == circuit::kNoNode || (reach[node] | bits) == reach[node]) return;
+      reach[node] |= bits;
+      open.push_back(node);
+    };
+    std::unordered_map<NodeId, std::vector<const circuit::StateElement*>> states;
+    for (const circuit::StateElement& s : n_.states) states[s.node].push_back(&s);
+    for (const auto& [output, bit] : bit_of) {
+      add(n_.outputs[output].node, std::uint64_t{1} << bit);
+      add(n_.outputs[output].raw, std::uint64_t{1} << bit);
+    }
+    while (!open.empty()) {
+      const NodeId node = open.back();
+      open.pop_back();
+      for (std::uint32_t k = n_.fanin_begin[node]; k < n_.fanin_begin[node + 1]; ++k) add(n_.fanin[k], reach[node]);
+      if (const auto found = states.find(node); found != states.end())
+        for (const circuit::StateElement* s : found->second)
+          for (const NodeId pin : {s->a, s->b, s->clock, s->set, s->clear}) add(pin, reach[node]);
+    }
+    const auto reached = [&](const Hypothesis& h) {
+      std::uint64_t bits = 0;
+      for (const circuit::Fault& f : h.faults) {
+        bits |= reach[f.at];
+        if (f.other != circuit::kNoNode) bits |= reach[f.other];
+      }
+      for (const std::uint32_t line : {h.line, h.other})
+        if (const auto found = bit_of.find(line); found != bit_of.end()) bits |= std::uint64_t{1} << found->second;
+      return std::popcount(bits);
+    };
+    int most = 0;
+    for (const Hypothesis& h : causes_) most = std::max(most, reached(h));
+    std::erase_if(causes_, [&](const Hypothesis& h) { return reached(h) < most; });
   }
 
   // A rail that trips in a step: a net that is shorted was first driven against the short then. Causes

@@ -10,6 +10,7 @@
 
 #include "host/circuit/machines.h"
 #include "host/circuit/sequence.h"
+#include "host/diagnose/part_tests.h"
 #include "host/files/reader.h"
 
 namespace tenterhook::diagnose {
@@ -216,6 +217,52 @@ TEST_F(DiagnoseTest, RefusesWhatItCannotUse) {
   files::Vectors bare = vectors_;
   bare.board.circuit.clear();
   EXPECT_FALSE(diagnose(run, bare, {}).ok());
+}
+
+TEST_F(DiagnoseTest, PartsFoundBadBeforeWeighMore) {
+  const record::RunRecord run = run_with({{net("d2"), FaultKind::stuck_zero, circuit::kNoNode}});
+  Known known;
+  known.found_bad["V2b"] = 5;
+  const auto probability = [](const Diagnosis& d, const std::string& part) {
+    double p = 0.0;
+    for (const Suspect& s : d.suspects)
+      if (s.parts == std::vector<std::string>{part}) p += s.probability;
+    return p;
+  };
+  const Diagnosis flat = take(run);
+  auto learned = diagnose(run, vectors_, {}, known);
+  ASSERT_TRUE(learned.ok());
+  EXPECT_GT(probability(*learned, "V2b"), 1.5 * probability(flat, "V2b"));
+  EXPECT_LT(probability(*learned, "V2a"), probability(flat, "V2a"));
+}
+
+TEST_F(DiagnoseTest, ALevelThatMovedInsideItsWindowIsToldBesideTheBaseline) {
+  const record::RunRecord good = run_with({});
+  const record::RunRecord weak = run_with({}, [](int, measure::Reading& r) {
+    if (r.line == "Q2" && r.expected == Bit::one) r.volts = Volts{23.9};  // 25.0 before; the window ends at 22
+  });
+  ASSERT_EQ(weak.verdict, measure::Verdict::pass);
+  EXPECT_TRUE(take(weak).suspects.empty());  // nothing to hold it against
+  Known known;
+  known.baseline = &good;
+  auto d = diagnose(weak, vectors_, {}, known);
+  ASSERT_TRUE(d.ok());
+  ASSERT_FALSE(d->suspects.empty());
+  EXPECT_EQ(d->suspects.front().net, "Q2");
+  EXPECT_THAT(d->suspects.front().fault, ::testing::HasSubstr("weak high"));
+  auto same = diagnose(good, vectors_, {}, known);
+  ASSERT_TRUE(same.ok());
+  EXPECT_TRUE(same->suspects.empty());
+}
+
+TEST(PartTests, AreKeptInTheRecordAsTheyWere) {
+  const std::vector<PartTest> tests{{diagnose::Test::cold, "Q0", "", false, -1, 3.8, 0.1, std::nullopt},
+                                    {diagnose::Test::back_read, "F0", "SKIP", false, -1, 0.86, 0.06, std::nullopt},
+                                    {diagnose::Test::load, "Q0", "", true, 12, 3.2, 0.06, 3100.0}};
+  const auto back = parse_part_tests(part_tests_json(tests));
+  ASSERT_TRUE(back.ok());
+  EXPECT_EQ(*back, tests);
+  EXPECT_FALSE(parse_part_tests("{}").ok());
 }
 
 TEST(ParseTouch, NetVoltsAndStep) {
