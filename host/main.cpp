@@ -97,6 +97,7 @@ void add_run(CLI::App& app, Chosen& chosen) {
   add_exports(*c, o->junit, o->tap, o->csv);
   const auto decide = [o](const std::string& how) { o->simple_decision = how == "simple"; };
   c->add_option_function<std::string>("--decision", decide, "guarded (default) or simple")->check(CLI::IsMember({"guarded", "simple"}));
+  c->add_flag("--part-tests", o->part_tests, "test the parts of every line after the vectors, also when nothing failed: a baseline for `diagnose`");
   const auto only = [o](const std::string&) { o->only_failed = true; };
   c->add_option_function<std::string>("--only", only, "failed: the steps that were wrong last time, and what they need before them")
       ->check(CLI::IsMember({"failed"}));
