@@ -29,6 +29,7 @@ class EmulatedHand : public emulated::Board {
   double volts(emulated::Picoseconds t, int terminal) override;
   double rail_volts(emulated::Picoseconds t, int rail) override { return board_->rail_volts(now(t), rail); }
   double rail_amps(emulated::Picoseconds t, int rail) override { return board_->rail_amps(now(t), rail); }
+  bool source_away(emulated::Picoseconds t, int terminal) override { return board_->source_away(now(t), terminal); }
   emulated::Picoseconds next_event(emulated::Picoseconds t) override { return board_->next_event(now(t)); }
 
  private:

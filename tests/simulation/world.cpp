@@ -115,6 +115,7 @@ class SpikedBoard final : public emulated::Board {
   }
   double rail_volts(emulated::Picoseconds t, int rail) override { return board_->rail_volts(t, rail); }
   double rail_amps(emulated::Picoseconds t, int rail) override { return board_->rail_amps(t, rail); }
+  bool source_away(emulated::Picoseconds t, int terminal) override { return board_->source_away(t, terminal); }
   emulated::Picoseconds next_event(emulated::Picoseconds t) override {
     emulated::Picoseconds next = board_->next_event(t);
     for (const Spike& s : spikes_) {
