@@ -50,7 +50,7 @@ class Endpoint {
   void set_stamp(uint16_t stamp) { stamp_ = stamp; }
 
   wire::Counters& counters() { return counters_; }
-  // Every retry of the oldest result was in vain; reset by any good frame of this epoch.
+  // Every retry of the oldest result was in vain: the host may be heard, but does not hear.
   bool lost() const { return retries_ > wire::kRetriesMax; }
   bool busy() const { return due_ != 0 || building_ || ready_ || reader_mid_frame_; }
 
@@ -108,9 +108,11 @@ class Endpoint {
     const wire::Header h = reader_.header();
     const bool any_epoch = h.type == wire::Type::hello || h.type == wire::Type::query;
     if (h.epoch == epoch_) {
-      retries_ = 0;
       controller_.heard();
-      if (store_.acknowledge(h.ack) != 0) after_acknowledge();
+      if (store_.acknowledge(h.ack) != 0) {
+        retries_ = 0;
+        after_acknowledge();
+      }
     } else if (!any_epoch) {
       ++counters_.frames_stale;
       if (!wire::is_sequenced(h.type)) due_ |= kDueStatus;

@@ -186,7 +186,7 @@ class Hal {
     running_counts_ = circuit_.convert(now, first);
     channel_ = second;
     grid_ = now + kFirstConversion + kSampleAfter;
-    next_conversion = grid_;
+    next_conversion = converter_dead ? kNever : grid_;
     burst_ = 0;
   }
   void stop_converter() {
@@ -210,7 +210,7 @@ class Hal {
     running_counts_ = circuit_.convert(now, channel);
     channel_ = channel;
     grid_ = now + kConversion;
-    next_conversion = grid_;
+    next_conversion = converter_dead ? kNever : grid_;
     burst_ = 0;
   }
   void sense_mux(std::uint8_t address) { mux(map::kPinSenseMux, sense_address_, address); }
@@ -348,6 +348,7 @@ class Hal {
   Picoseconds booted = 0;
   Picoseconds next_edge = kNever;
   Picoseconds next_conversion = kNever;
+  bool converter_dead = false;
   Picoseconds shot_event = kNever;  // the trigger's conversion: input held, then ended
   Picoseconds window_end = kNever;  // of what is captured
   bool converting = false;
@@ -439,6 +440,10 @@ class NativeController::World {
   void reset(wire::ResetCause cause) { boot(hal_->now, cause, hal_->boot_nonce + 1); }
 
   Picoseconds now() const { return hal_->now; }
+  void stop_conversions() {
+    hal_->converter_dead = true;
+    hal_->next_conversion = kNever;
+  }
   void stall_until(Picoseconds time) {
     stalled_since_ = now();
     stalled_until_ = time;
@@ -580,6 +585,7 @@ std::size_t NativeController::run(Picoseconds deadline, std::vector<std::uint8_t
   return world_->run(deadline, out);
 }
 void NativeController::reset(wire::ResetCause cause) { world_->reset(cause); }
+void NativeController::stop_conversions() { world_->stop_conversions(); }
 void NativeController::stall_until(Picoseconds time) { world_->stall_until(time); }
 
 }  // namespace tenterhook::native

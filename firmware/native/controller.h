@@ -58,6 +58,8 @@ class NativeController {
   // The main loop stands still until that time; interrupts go on. Longer than wire::kWatchdogMs: the
   // watchdog resets it.
   void stall_until(Picoseconds time);
+  // No conversion ends any more, until the next reset.
+  void stop_conversions();
 
  private:
   class World;

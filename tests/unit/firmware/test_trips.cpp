@@ -248,6 +248,43 @@ TEST(Trips, DeadmanOpensEverythingAfterTwoHundredMilliseconds) {
   EXPECT_EQ(bench.status.first.blame, Blame::link);
 }
 
+// The host lives and asks, but never says that a result has come: after every retry its link is given up.
+TEST(Trips, ResultsThatNobodyAcknowledgesOpenEverything) {
+  Bench bench;
+  Program p;
+  p.add(guard(0)).add(wire::RailOp{0, RailMode::on}).add(wire::ArmOp{1}).add(wire::DriveOp{1, 1}).mark(1);
+  p.add(wire::WaitOp{100'000}).mark(2).add(wire::WaitOp{60'000'000}).step(0).end();
+  ASSERT_TRUE(bench.start(p));
+  ASSERT_TRUE(bench.pump(2000 * kMs, [&] { return bench.events.size() == 2; }));
+  bench.acknowledges = false;
+  ASSERT_TRUE(bench.pump(20'000 * kMs, [&] { return bench.status.state == wire::State::faulted; }));
+  EXPECT_EQ(bench.status.first.fault, Fault::link_lost);
+  EXPECT_EQ(bench.status.first.blame, Blame::link);
+  EXPECT_LE(bench.firmware.now() - bench.last_sent, wire::kDeadmanMs * kMs);  // the host was heard all the time
+  bench.pump(100 * kMs);
+  EXPECT_FALSE(bench.circuit.truth(bench.firmware.now()).any_contact_closed);
+  EXPECT_FALSE(bench.circuit.truth(bench.firmware.now()).any_rail_on);
+}
+
+// Without conversions no trip could see anything.
+TEST(Trips, ConverterThatStopsOpensEverythingInMilliseconds) {
+  Bench bench;
+  ASSERT_TRUE(power_up(bench));
+  bench.pump(20 * kMs);
+  const Picoseconds at = bench.firmware.now();
+  bench.firmware.stop_conversions();
+  ASSERT_TRUE(faulted(bench));
+  EXPECT_EQ(bench.status.first.fault, Fault::converter);
+  EXPECT_EQ(bench.status.first.blame, Blame::fixture);
+  for (int r : {0, 2}) {
+    EXPECT_GE(bench.circuit.rail_switched_at[r], at);
+    EXPECT_LE(bench.circuit.rail_switched_at[r] - at, 8 * kMs);
+  }
+  bench.pump(100 * kMs);
+  EXPECT_FALSE(bench.circuit.truth(bench.firmware.now()).any_contact_closed);
+  EXPECT_FALSE(bench.circuit.truth(bench.firmware.now()).any_rail_on);
+}
+
 TEST(Trips, FramesOfAnotherEpochDoNotKeepTheDeadmanOff) {
   Bench bench;
   ASSERT_TRUE(power_up(bench));
