@@ -41,6 +41,31 @@ TEST(ValveOr, RisesFastAndFallsSlowly) {
   EXPECT_NEAR(fall->transition_s, 6.6e-6, 1.2e-6);  // from 28.2 to 0.9 V; 4.5 us between gates' levels
 }
 
+// The input comes down in twenty steps within a microsecond: still one fall, and as slow.
+TEST(ValveOr, FallsAlikeWhenItsInputRamps) {
+  BoardTruth stepped = bench(one_gate("or", "cathode-follower", 2));
+  BoardTruth ramped = bench(one_gate("or", "cathode-follower", 2));
+  for (BoardTruth* t : {&stepped, &ramped}) {
+    t->set("A", true);
+    t->set("B", false);
+    t->power_up(1.0);
+  }
+  const auto fall = stepped.edge("A", false, "Y", 100e-6);
+  ASSERT_TRUE(fall.ok());
+  const double high = ramped.volts("Y"), low = stepped.settled("Y"), from = ramped.volts("A");
+  std::vector<double> seen;
+  constexpr double kEvery = 50e-9;
+  for (int i = 1; i <= 1000; ++i) {
+    if (i <= 20) ramped.set_volts("A", from * (20 - i) / 20.0);
+    ramped.wait(kEvery);
+    seen.push_back(ramped.volts("Y"));
+  }
+  const auto reaches = [&](double share) {
+    return kEvery * static_cast<double>(std::find_if(seen.begin(), seen.end(), [&](double v) { return v <= low + share * (high - low); }) - seen.begin());
+  };
+  EXPECT_NEAR(reaches(0.1) - reaches(0.9), fall->transition_s, 0.05 * fall->transition_s);
+}
+
 TEST(ValveFlipFlop, ClockToOutputIsInTheSimulatedRange) {
   for (std::uint64_t seed = 1; seed <= 20; ++seed) {
     BoardTruth t = shed_latch(seed);
