@@ -76,7 +76,16 @@ class ColdLooker {
     auto first = pulls();
     TH_TRY(first);
     if (!*first) return false;
+    if (nothing_moves()) return true;
     return questions();
+  }
+
+  // Not even the lead on which nothing hangs follows its pull-up, nor does any other: that is no board's doing.
+  bool nothing_moves() const {
+    constexpr Volts kMoves{0.3};
+    return spare_ >= 0 && std::none_of(look_.pulls.begin(), look_.pulls.end(), [&](const auto& pull) {
+      return abs(pull.second.sense.at(pull.first) - look_.rest.at(pull.first)) > kMoves;
+    });
   }
 
  private:
@@ -335,6 +344,13 @@ Result<CheckReport> check_cold(const plan::Plan& plan, bool stop_at_wiring, cons
   auto taken = looker.take();
   TH_TRY(taken);
   if (!*taken) return CheckReport{};
+  if (looker.nothing_moves()) {
+    CheckReport report;
+    report.aborted = record::Aborted{"self-test", "test-bus", "fixture",
+                                     "without power, no pull-up reaches any lead, not even one on which nothing hangs: the master contactor does "
+                                     "not close, the coil supply is missing or the test bus is broken; `tenterhook fixture selftest` tells which"};
+    return report;
+  }
   const ColdFindings found = measure::judge_cold(looker.look(), plan.fixture.sense.open_reads, plan.fixture.sense.divider);
   return ColdReport(plan, found, looker.idle_drives(), stop_at_wiring).take();
 }

@@ -107,6 +107,16 @@ TEST(Wiring, IsOnlyWarnedOfWhenThePersonSaysSo) {
   EXPECT_TRUE(run_of(kCounter, 31, {"fixture.sense.0 open"}, true).aborted);
 }
 
+// Without coils no pull-up arrives anywhere: all lines look tied then, and none is.
+TEST(Wiring, DeadCoilSupplyIsTheFixtures) {
+  for (const char* vectors : {kOr, kLatch}) {
+    const record::RunRecord run = run_of(vectors, 1, {"fixture.master stuck-open"});
+    ASSERT_TRUE(run.aborted);
+    EXPECT_EQ(run.aborted->cause, "self-test");
+    EXPECT_EQ(run.aborted->blame, "fixture");
+  }
+}
+
 TEST(Wiring, NoAlarmOnGoodBoards) {
   const char* wanted = std::getenv("TENTERHOOK_SEEDS");
   const int boards = wanted ? std::atoi(wanted) : 48;
